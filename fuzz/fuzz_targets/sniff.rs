@@ -1,0 +1,4 @@
+//! Any reader, by what the content looks like.
+#![no_main]
+
+libfuzzer_sys::fuzz_target!(|data: &[u8]| fuzz::read(data, None));
