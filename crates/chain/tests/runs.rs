@@ -1,0 +1,239 @@
+//! Runs of known law through the summary and the comparison.
+
+use chain::{
+    ChainError, Instrument, RunData, RunSummary, RunToCompare, Sampling, compare, summarise,
+};
+use stats::random::Random;
+use wire::{Direction, Observation, Outcomes};
+
+const INSTRUMENT: Instrument = Instrument {
+    resolution_ms: 0.001,
+    sampling: Sampling::Edges,
+    timebase_ppm: 0.0,
+    edge_ms: Some(0.0),
+};
+
+/// Observations of the given requested widths and errors, a second apart.
+fn observations(pulses: impl IntoIterator<Item = (f64, f64)>) -> Vec<Observation> {
+    pulses
+        .into_iter()
+        .enumerate()
+        .map(|(order, (requested_ms, error_ms))| Observation {
+            direction: Some(Direction::RaPlus),
+            requested_ms,
+            width_ms: requested_ms + error_ms,
+            start_s: Some(order as f64),
+            issued_s: None,
+            start_delay_ms: None,
+            order,
+            bridged: 0,
+            request: None,
+        })
+        .collect()
+}
+
+fn summary(observations: &[Observation]) -> RunSummary {
+    summarise(&RunData {
+        observations,
+        outcomes: Outcomes {
+            delivered: observations.len() as u64,
+            ..Outcomes::default()
+        },
+        instrument: INSTRUMENT,
+        warnings: &[],
+        seed: 1,
+    })
+    .unwrap()
+}
+
+#[test]
+fn nothing_delivered_is_an_error() {
+    let data = RunData {
+        observations: &[],
+        outcomes: Outcomes {
+            extra: 3,
+            ..Outcomes::default()
+        },
+        instrument: INSTRUMENT,
+        warnings: &[],
+        seed: 1,
+    };
+    assert!(matches!(
+        summarise(&data),
+        Err(ChainError::NothingDelivered { extra: 3, .. })
+    ));
+}
+
+#[test]
+fn few_pulses_give_what_can_be_known_and_nothing_else() {
+    let one = summary(&observations([(250.0, 12.0)]));
+    assert_eq!(one.pooled.width_error_ms.median, 12.0);
+    assert_eq!(one.pooled.width_error_ms.median_ci95, None);
+    assert_eq!(one.pooled.width_error_ms.sd, None);
+    assert!(one.pooled.family.is_none() && one.offset_scale.is_none() && one.tick.is_none());
+    assert!(
+        one.answer.starts_with("The one pulse came out 12.0"),
+        "{}",
+        one.answer
+    );
+    // The interval of a median needs six pulses: 1 - 2/2^6 is the first above 95 %.
+    let five = summary(&observations((0..5).map(|i| (250.0, f64::from(i)))));
+    assert_eq!(five.pooled.width_error_ms.median_ci95, None);
+    let six = summary(&observations((0..6).map(|i| (250.0, f64::from(i)))));
+    assert_eq!(six.pooled.width_error_ms.median_ci95, Some([0.0, 5.0]));
+}
+
+#[test]
+fn equal_errors_are_no_fault() {
+    let run = summary(&observations(
+        (0..40).map(|i| (f64::from(50 + 200 * (i % 2)), 3.0)),
+    ));
+    assert_eq!(run.pooled.width_error_ms.median, 3.0);
+    assert_eq!(run.pooled.width_error_ms.mad_sd, 0.0);
+    assert!(
+        run.answer.starts_with("Pulses come out 3.0"),
+        "{}",
+        run.answer
+    );
+    assert!(run.pooled.family.is_none());
+}
+
+#[test]
+fn the_answer_speaks_of_short_pulses_in_positive_numbers() {
+    let mut random = Random::new(3);
+    let run =
+        summary(&observations((0..300).map(|i| {
+            (f64::from(50 + 200 * (i % 3)), -8.0 - random.exponential())
+        })));
+    assert!(
+        run.answer.starts_with("Pulses come out 8."),
+        "{}",
+        run.answer
+    );
+    assert!(
+        run.answer.contains("ms too short (median; 95 % 8."),
+        "{}",
+        run.answer
+    );
+    assert!(run.answer.contains("1 in 40 is over 1"), "{}", run.answer);
+    assert!(!run.answer.contains('-'), "{}", run.answer);
+}
+
+#[test]
+fn an_error_within_its_uncertainty_is_told_as_none() {
+    let mut random = Random::new(4);
+    let run = summary(&observations(
+        (0..100).map(|i| (f64::from(50 + 200 * (i % 3)), random.normal())),
+    ));
+    assert!(
+        run.answer.starts_with("Pulses come out as asked"),
+        "{}",
+        run.answer
+    );
+}
+
+#[test]
+fn many_widths_are_gathered_into_bands() {
+    let mut random = Random::new(5);
+    let run =
+        summary(&observations((0..400).map(|_| {
+            (20.0 + 980.0 * random.uniform(), 5.0 + random.normal())
+        })));
+    assert_eq!(run.groups.len(), 8);
+    assert!(run.groups.iter().all(|g| g.n == 50));
+    for pair in run.groups.windows(2) {
+        assert!(pair[0].requested_range_ms[1] < pair[1].requested_range_ms[0]);
+    }
+}
+
+#[test]
+fn the_result_does_not_depend_on_the_number_of_threads_or_the_run() {
+    let mut random = Random::new(6);
+    let pulses =
+        observations((0..500).map(|i| (f64::from(50 + 200 * (i % 3)), 5.0 + random.exponential())));
+    assert!(summary(&pulses) == summary(&pulses));
+}
+
+#[test]
+fn intervals_cover_the_truth_as_often_as_they_say() {
+    // 400 runs of a known law: offset 9 ms, scale 0.4 %, lognormal errors of median 3 ms. With a true
+    // coverage of 95 % a count below 364 of 400 has a chance of 1 in 2,000 (binomial); the offset's
+    // interval may be wider than it need be.
+    let mut random = Random::new(7);
+    let (mut offset, mut scale, mut median) = (0, 0, 0);
+    let runs = 400;
+    for _ in 0..runs {
+        let run = summary(&observations((0..60).map(|i| {
+            let requested = [50.0, 250.0, 500.0][i % 3];
+            (
+                requested,
+                9.0 + 0.004 * requested + 3.0 * (0.5 * random.normal()).exp(),
+            )
+        })));
+        let line = run.offset_scale.unwrap();
+        let inside = |ci: [f64; 2], truth: f64| u32::from(ci[0] <= truth && truth <= ci[1]);
+        offset += inside(line.offset_ci95, 12.0);
+        scale += inside(line.scale_ci95, 0.004);
+        let at_250 = run.groups[1].width_error_ms.median_ci95.unwrap();
+        median += inside(at_250, 13.0);
+    }
+    for (name, covered) in [("offset", offset), ("scale", scale), ("median", median)] {
+        assert!(covered >= 364, "{name} covered {covered} of {runs}");
+    }
+}
+
+#[test]
+fn a_comparison_finds_a_shift_and_a_spread_and_nothing_where_there_is_none() {
+    let mut random = Random::new(8);
+    let mut run = |offset: f64, spread: f64| {
+        observations((0..200).map(|i| {
+            (
+                f64::from(50 + 200 * (i % 3)),
+                offset + spread * random.normal(),
+            )
+        }))
+    };
+    let (a, b, c) = (run(10.0, 1.0), run(4.0, 1.0), run(10.0, 3.0));
+    let to = |name: &str, observations| RunToCompare {
+        name: name.to_owned(),
+        observations,
+        missing: None,
+    };
+    let found = compare(&[to("a", &a), to("b", &b), to("c", &c)]).unwrap();
+    let pair = |i: usize| &found.pairs[i];
+    assert!((pair(0).shift_ms + 6.0).abs() < 0.4 && pair(0).mann_whitney_p_holm < 1e-10);
+    assert!(pair(0).shift_ci95[0] < -6.0 && -6.0 < pair(0).shift_ci95[1]);
+    assert!((pair(1).spread_ratio.unwrap() - 3.0).abs() < 0.6);
+    assert!(pair(1).brown_forsythe_p_holm < 1e-10);
+    assert!(found.answer.contains("b comes closest"), "{}", found.answer);
+    assert!(found.overall.unwrap().kruskal_wallis.p_value < 1e-10);
+    // Two halves of one chain.
+    let same = compare(&[to("x", &a[..100]), to("y", &a[100..])]).unwrap();
+    assert!(
+        same.answer.starts_with("No difference in width"),
+        "{}",
+        same.answer
+    );
+}
+
+#[test]
+fn only_common_widths_are_compared() {
+    let a = observations((0..60).map(|i| (f64::from(50 + 200 * (i % 3)), 1.0 + f64::from(i % 7))));
+    let b = observations((0..40).map(|i| (f64::from(50 + 200 * (i % 2)), 2.0 + f64::from(i % 5))));
+    let c = observations((0..40).map(|i| (777.0, f64::from(i))));
+    let to = |name: &str, observations| RunToCompare {
+        name: name.to_owned(),
+        observations,
+        missing: None,
+    };
+    let found = compare(&[to("a", &a), to("b", &b)]).unwrap();
+    assert_eq!(found.widths_ms, [50.0, 250.0]);
+    assert_eq!((found.runs[0].n, found.runs[1].n), (40, 40));
+    assert!(found.warnings.iter().any(|w| w.text.contains("left out")));
+    let error = compare(&[to("a", &a), to("c", &c)]).unwrap_err();
+    assert!(error.to_string().contains("777 ms"), "{error}");
+    assert!(matches!(
+        compare(&[to("a", &a)]),
+        Err(ChainError::OneRun(1))
+    ));
+}
