@@ -1,0 +1,73 @@
+//! `compare`: runs beside each other.
+
+use book::Book;
+use chain::{Comparison, RunToCompare};
+
+use crate::cli::{CompareArgs, Global};
+use crate::error::Error;
+use crate::output::Output;
+use crate::{json, library, text};
+
+/// Runs the command.
+///
+/// # Errors
+/// What the book and the comparison say.
+pub fn run(args: &CompareArgs, global: &Global, output: &Output) -> Result<(), Error> {
+    let book = library::open(global)?;
+    let mut numbers = Vec::new();
+    for name in &args.runs {
+        let number = library::number_of(&book, name)?;
+        if numbers.contains(&number) {
+            return Err(Error::Usage(format!(
+                "run {number} is named twice; name runs that differ (`pulsewright runs` lists them)"
+            )));
+        }
+        numbers.push(number);
+    }
+    let comparison = compare(&book, &numbers)?;
+    if output.json() {
+        return output.print_json(&json::of_comparison(&numbers, &comparison, None));
+    }
+    if output.quiet() {
+        return output.print(&format!("{}\n", comparison.answer));
+    }
+    output.print(&text::comparison::page(&comparison))
+}
+
+/// Compares stored runs.
+///
+/// # Errors
+/// What the book and the comparison say.
+pub fn compare(book: &Book, numbers: &[i64]) -> Result<Comparison, Error> {
+    let mut runs = Vec::new();
+    for &number in numbers {
+        let run = book.run(number)?;
+        let summary = run.summary(book.path())?;
+        runs.push((run, summary, book.observations(number)?));
+    }
+    let names: Vec<String> = runs
+        .iter()
+        .map(|(run, ..)| {
+            let twice = runs
+                .iter()
+                .filter(|(other, ..)| other.chain == run.chain)
+                .count()
+                > 1;
+            if twice {
+                format!("{} (run {})", run.chain, run.number)
+            } else {
+                run.chain.clone()
+            }
+        })
+        .collect();
+    let inputs: Vec<RunToCompare<'_>> = runs
+        .iter()
+        .zip(names)
+        .map(|((_, summary, observations), name)| RunToCompare {
+            name,
+            observations,
+            missing: summary.missing_share,
+        })
+        .collect();
+    Ok(chain::compare(&inputs)?)
+}

@@ -1,0 +1,11 @@
+//! One file a command.
+
+pub mod compare;
+pub mod completions;
+pub mod demo;
+pub mod export;
+pub mod forget;
+pub mod man;
+pub mod read;
+pub mod runs;
+pub mod show;

@@ -1,0 +1,97 @@
+//! The program's one error: a message that says what was found, what was expected and the way out.
+
+use std::io;
+use std::path::{Path, PathBuf};
+
+use book::BookError;
+use chain::ChainError;
+use wire::WireError;
+
+/// Why a command did not succeed.
+#[derive(Debug, thiserror::Error)]
+pub enum Error {
+    /// The command line asks for something that can't be.
+    #[error("{0}")]
+    Usage(String),
+    /// A file can't be opened, read or written.
+    #[error("{path}: {doing} failed: {source}; {advice}", path = path.display())]
+    File {
+        /// The file.
+        path: PathBuf,
+        /// What was tried.
+        doing: &'static str,
+        /// What the system said.
+        source: io::Error,
+        /// The way out.
+        advice: &'static str,
+    },
+    /// A capture or request log can't be used.
+    #[error("{path}: {source}{hint}", path = path.display(), hint = options(source))]
+    Wire {
+        /// The file.
+        path: PathBuf,
+        /// What is wrong.
+        source: WireError,
+    },
+    /// A run can't be summarised.
+    #[error("{files}: {source}{hint}")]
+    Run {
+        /// Which options to look at.
+        hint: &'static str,
+        /// Its captures.
+        files: String,
+        /// What is wrong.
+        source: ChainError,
+    },
+    /// Runs can't be compared.
+    #[error("{0}")]
+    Chain(#[from] ChainError),
+    /// The lab book can't be used.
+    #[error("{0}")]
+    Book(#[from] BookError),
+    /// Standard output can't be written.
+    #[error("standard output: writing failed: {0}; check where it goes")]
+    Output(io::Error),
+    /// A value can't be written as JSON.
+    #[error("JSON: {0}")]
+    Json(#[from] serde_json::Error),
+}
+
+/// Which options of `read` are meant by the way out of an error: the readers know of none.
+fn options(error: &WireError) -> &'static str {
+    match error {
+        WireError::NoSuchChannel { .. } | WireError::AmbiguousChannel { .. } => {
+            " (--channel NAME, or --map ra+=NAME,ra-=NAME)"
+        }
+        WireError::ChooseChannel { .. } => {
+            " (--channel NAME for one line, --map ra+=NAME,ra-=NAME for several)"
+        }
+        WireError::UnknownFormat { .. } => " (--format FORMAT; --column WHAT=NAME for a CSV)",
+        WireError::NoEdges { .. } => " (--channel, --threshold, --coupling)",
+        WireError::TooManyPulses { .. } => " (--bridge, --min-pulse, --threshold)",
+        WireError::IdleUnclear { .. } => " (--idle low or --idle high)",
+        _ => "",
+    }
+}
+
+impl Error {
+    /// A file error.
+    pub fn file(
+        path: &Path,
+        doing: &'static str,
+        source: io::Error,
+        advice: &'static str,
+    ) -> Error {
+        Error::File {
+            path: path.to_owned(),
+            doing,
+            source,
+            advice,
+        }
+    }
+
+    /// Whether the reader of standard output has gone: no error to speak of.
+    pub fn is_closed_pipe(&self) -> bool {
+        matches!(self, Error::Output(error) if error.kind() == io::ErrorKind::BrokenPipe)
+    }
+}

@@ -1,0 +1,83 @@
+//! Finding the lab book and the runs in it.
+
+use std::path::PathBuf;
+
+use book::{Book, BookError, StoredRun};
+use chain::RunSummary;
+
+use crate::cli::Global;
+use crate::error::Error;
+
+/// Where the lab book is: `--book`, `PULSEWRIGHT_BOOK`, or `book.sqlite` in the platform's data
+/// folder.
+///
+/// # Errors
+/// [`Error::Usage`] where the platform has no data folder.
+pub fn path(global: &Global) -> Result<PathBuf, Error> {
+    if let Some(book) = &global.book {
+        return Ok(book.clone());
+    }
+    directories::ProjectDirs::from("", "", "pulsewright")
+        .map(|dirs| dirs.data_dir().join("book.sqlite"))
+        .ok_or_else(|| {
+            Error::Usage(
+                "no data folder is known on this system; name a lab book with --book FILE".into(),
+            )
+        })
+}
+
+/// Opens the lab book.
+///
+/// # Errors
+/// As [`path`] and [`Book::open`].
+pub fn open(global: &Global) -> Result<Book, Error> {
+    Ok(Book::open(&path(global)?)?)
+}
+
+/// Opens the lab book, and makes it and its folder where there is none.
+///
+/// # Errors
+/// As [`path`] and [`Book::open_or_create`].
+pub fn open_or_create(global: &Global) -> Result<Book, Error> {
+    let path = path(global)?;
+    let default_folder = path.parent().filter(|_| global.book.is_none());
+    if let Some(folder) = default_folder {
+        std::fs::create_dir_all(folder).map_err(|error| {
+            Error::file(
+                folder,
+                "making the folder",
+                error,
+                "name a lab book elsewhere with --book",
+            )
+        })?;
+    }
+    Ok(Book::open_or_create(&path)?)
+}
+
+/// The number of a run that is named by its number, or by its chain for the newest.
+///
+/// # Errors
+/// As [`Book::newest_run_of`].
+pub fn number_of(book: &Book, name: &str) -> Result<i64, BookError> {
+    match name.parse() {
+        Ok(number) => Ok(number),
+        Err(_) => book.newest_run_of(name),
+    }
+}
+
+/// A run that is named by its number or its chain, with its summary.
+///
+/// # Errors
+/// As [`number_of`] and [`Book::run`].
+pub fn run(book: &Book, name: &str) -> Result<(StoredRun, RunSummary), Error> {
+    let run = book.run(number_of(book, name)?)?;
+    let summary = run.summary(book.path())?;
+    Ok((run, summary))
+}
+
+/// The time of day, UTC, RFC 3339, to the second.
+pub fn now() -> String {
+    jiff::Timestamp::now()
+        .strftime("%Y-%m-%dT%H:%M:%SZ")
+        .to_string()
+}

@@ -1,0 +1,33 @@
+//! What the demo says after the comparison: each chain's answer, the files, and what to try.
+
+use std::path::Path;
+
+use super::{faint, heading, wrap};
+use crate::demo::DemoChain;
+
+/// The page.
+pub fn page(answers: &[(&str, String)], chains: &[DemoChain], book: &Path) -> String {
+    let mut page = heading("Each chain by itself");
+    for (name, answer) in answers {
+        page += &format!("  {}\n", wrap(&format!("{name}: {answer}"), 4));
+    }
+    page.push('\n');
+    page += &heading("Try it yourself");
+    let book = book.display();
+    for chain in chains {
+        page += &format!(
+            "  pulsewright read {} {} --requests {}\n",
+            chain.capture.display(),
+            chain.options,
+            chain.requests.display()
+        );
+    }
+    page += &format!("  pulsewright runs --book {book}\n");
+    page += &format!("  pulsewright show serial-adapter --book {book}\n");
+    page += &format!("  pulsewright compare attic-laptop pier-board --book {book}\n");
+    page.push('\n');
+    page += &faint(
+        "The observatory and its four chains are invented. In place of `pulsewright` you may write `cargo run --release --`.",
+    );
+    page
+}

@@ -1,0 +1,83 @@
+//! What people read: answers, figures and tables as text.
+
+mod figure;
+mod table;
+
+pub mod comparison;
+pub mod demo;
+pub mod run;
+pub mod runs;
+
+use wire::Warning;
+
+use crate::output::{ANSWER, FAINT, HEADING, WARNING, styled};
+
+/// Widest line of running text: a terminal of usual width.
+const WIDTH: usize = 96;
+
+/// The answer, which stands first.
+fn answer(text: &str) -> String {
+    format!("{}\n\n", styled(ANSWER, &wrap(text, 0)))
+}
+
+/// A heading over a figure or table.
+fn heading(text: &str) -> String {
+    format!("{}\n", styled(HEADING, text))
+}
+
+/// A line of less weight; what it is indented by is kept where it is wrapped.
+pub fn faint(text: &str) -> String {
+    let bare = text.trim_start_matches(' ');
+    let indent = text.len() - bare.len();
+    format!("{:indent$}{}\n", "", styled(FAINT, &wrap(bare, indent)))
+}
+
+/// Warnings, each with what to do about it.
+fn warnings(warnings: &[Warning]) -> String {
+    if warnings.is_empty() {
+        return String::new();
+    }
+    let mut page = heading("Look out");
+    for warning in warnings {
+        page += &format!("{} {}\n", styled(WARNING, "!"), wrap(&warning.text, 2));
+        page += &format!("  {}\n", styled(FAINT, &wrap(&warning.advice, 2)));
+    }
+    page.push('\n');
+    page
+}
+
+/// `text` in lines of at most [`WIDTH`] characters; all but the first are indented.
+fn wrap(text: &str, indent: usize) -> String {
+    let mut lines = vec![String::new()];
+    let mut room = WIDTH - indent;
+    for word in text.split(' ') {
+        let length = word.chars().count();
+        let line = lines.len() - 1;
+        if length + 1 > room && !lines[line].is_empty() {
+            lines.push(word.to_owned());
+            room = (WIDTH - indent).saturating_sub(length);
+        } else {
+            if !lines[line].is_empty() {
+                lines[line].push(' ');
+            }
+            lines[line].push_str(word);
+            room = room.saturating_sub(length + 1);
+        }
+    }
+    lines.join(&format!("\n{:indent$}", ""))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn lines_are_wrapped_and_nothing_is_lost() {
+        let text = "word ".repeat(60).trim().to_owned();
+        let wrapped = wrap(&text, 2);
+        assert!(wrapped.lines().all(|line| line.chars().count() <= WIDTH));
+        assert_eq!(wrapped.split_whitespace().count(), 60);
+        let long = "x".repeat(300);
+        assert_eq!(wrap(&long, 0), long);
+    }
+}

@@ -1,0 +1,328 @@
+//! The page of a run: answer, outcomes, figure, table, relations, uncertainty, warnings, reading.
+
+use book::StoredRun;
+use chain::{Budget, GroupSummary, Rounded, RunSummary, count, plural, significant};
+use wire::Format;
+
+use super::figure::{self, Line};
+use super::table::Table;
+use super::{answer, faint, heading, warnings, wrap};
+use crate::reading::CaptureReport;
+
+/// The page of a run.
+pub fn page(summary: &RunSummary, captures: &[CaptureReport]) -> String {
+    let mut page = answer(&summary.answer);
+    page += &outcomes(summary);
+    page += &histograms(summary);
+    page += &numbers(summary);
+    page += &relations(summary);
+    page += &uncertainty(&summary.uncertainty[0]);
+    page += &warnings(&summary.warnings);
+    page += &readings(captures);
+    page
+}
+
+/// Where a stored run came from and what is known of its chain.
+pub fn label(run: &StoredRun) -> String {
+    let mut page = faint(&format!(
+        "Run {} of {}, stored {} by pulsewright {}.",
+        run.number, run.chain, run.stored_at, run.program
+    ));
+    for (key, value) in &run.notes {
+        page += &faint(&format!("  {key}: {value}"));
+    }
+    for source in &run.sources {
+        page += &faint(&format!(
+            "  {} {}, {} bytes, SHA-256 {}",
+            source.role.name(),
+            source.path,
+            count(source.bytes),
+            source.sha256
+        ));
+    }
+    page
+}
+
+fn outcomes(summary: &RunSummary) -> String {
+    let o = &summary.outcomes;
+    let of_requests = match (o.requests, o.missing) {
+        (Some(requests), Some(missing)) => format!(
+            "{}: {} delivered, {} missing, {} broken, {} cut",
+            plural(requests, "request"),
+            count(o.delivered),
+            count(missing),
+            count(o.broken),
+            count(o.cut)
+        ),
+        _ => format!(
+            "{} delivered, {} broken, {} cut (missing ones can't be known without a log of requests)",
+            plural(o.delivered, "pulse"),
+            count(o.broken),
+            count(o.cut)
+        ),
+    };
+    let text = format!(
+        "{of_requests}; {} extra, {}; {} bridged, {} dropped.",
+        count(o.extra),
+        if o.clash == 1 {
+            "1 clash".to_owned()
+        } else {
+            format!("{} clashes", count(o.clash))
+        },
+        plural(o.bounces, "bounce"),
+        plural(o.dropped_short, "short pulse"),
+    );
+    format!("{}\n\n", wrap(&text, 0))
+}
+
+/// `ra+  250 ms`.
+fn group_name(group: &GroupSummary) -> String {
+    let width = match (group.requested_ms, group.requested_range_ms) {
+        (Some(_), [low, high]) if low < high => format!("{low} to {high} ms"),
+        (Some(ms), _) => format!("{ms} ms"),
+        (None, _) => return "all".to_owned(),
+    };
+    match group.direction {
+        Some(direction) => format!("{direction:<4} {width}"),
+        None => width,
+    }
+}
+
+fn histograms(summary: &RunSummary) -> String {
+    let mut page = heading("Width error, by what was asked (measured minus requested)");
+    let only = summary.groups.len() == 1;
+    let all = (!only).then_some(&summary.pooled);
+    let lines: Vec<Line<'_>> = summary
+        .groups
+        .iter()
+        .chain(all)
+        .map(|group| Line {
+            label: group_name(group),
+            histogram: &group.histogram,
+            remark: format!("n {}", count(group.n)),
+        })
+        .collect();
+    page += &figure::histograms(&lines);
+    page.push('\n');
+    page
+}
+
+fn numbers(summary: &RunSummary) -> String {
+    let mut table = Table::new(&[
+        "ms",
+        "n",
+        "median",
+        "95 % interval",
+        "mean",
+        "SD",
+        "Qn",
+        "skew",
+        "p5",
+        "p95",
+        "p99",
+        "max",
+        "<shape",
+    ]);
+    let only = summary.groups.len() == 1;
+    let all = (!only).then_some(&summary.pooled);
+    let budgets = summary.uncertainty[1..]
+        .iter()
+        .chain(&summary.uncertainty[..1]);
+    for (group, budget) in summary.groups.iter().chain(all).zip(budgets) {
+        table.row(row(group, budget));
+    }
+    let note = "SD, Qn: standard deviation, and a robust one. p97.5: 97.5 % of the errors lie below. shape: the family of distributions that fits best, or \"none\" where none of them does.";
+    format!("{}{}\n", table.text(), faint(note))
+}
+
+fn row(group: &GroupSummary, budget: &Budget) -> Vec<String> {
+    let e = &group.width_error_ms;
+    let round = Rounded::to_uncertainty(budget.expanded_ms);
+    let spread = Rounded::of_spread(e.qn_sd.or(e.sd).unwrap_or(0.0));
+    let ms =
+        |value: Option<f64>, round: Rounded| value.map_or_else(|| "-".to_owned(), |v| round.ms(v));
+    vec![
+        group_name(group),
+        count(group.n),
+        round.ms(e.median),
+        e.median_ci95
+            .map_or_else(|| "-".to_owned(), |ci| round.interval(ci)),
+        round.ms(e.mean),
+        ms(e.sd, spread),
+        ms(e.qn_sd, spread),
+        ms(e.skewness, Rounded::decimals(1)),
+        spread.ms(e.p025),
+        spread.ms(e.p975),
+        spread.ms(e.max),
+        shape(group),
+    ]
+}
+
+fn shape(group: &GroupSummary) -> String {
+    match &group.family {
+        None => "-".to_owned(),
+        Some(family) if family.fits == Some(false) => "none".to_owned(),
+        Some(family) => match family.name.as_str() {
+            "exponentially_modified_normal" => "normal + exp.".to_owned(),
+            "two_normal_mixture" => "two normals".to_owned(),
+            name => name.trim_start_matches("shifted_").replace('_', " "),
+        },
+    }
+}
+
+/// `p = 0.03`, never as zero.
+fn p_value(p: f64) -> String {
+    if p < 1e-4 {
+        "p < 0.0001".to_owned()
+    } else if p < 0.095 {
+        format!("p = {}", Rounded::to_uncertainty(p * 0.3).ms(p))
+    } else {
+        format!("p = {p:.1}")
+    }
+}
+
+fn relations(summary: &RunSummary) -> String {
+    let mut lines = Vec::new();
+    if let Some(line) = &summary.offset_scale {
+        let offset = Rounded::to_uncertainty(0.5 * (line.offset_ci95[1] - line.offset_ci95[0]));
+        let per_second = line.scale_ci95.map(|s| s * 1000.0);
+        let scale = Rounded::to_uncertainty(0.5 * (per_second[1] - per_second[0]));
+        lines.push(format!(
+            "Over widths: an offset of {} ms (95 % {}), and {} ms on top for each second asked (95 % {}).",
+            offset.ms(line.offset_ms),
+            offset.interval(line.offset_ci95),
+            scale.ms(line.scale * 1000.0),
+            scale.interval(per_second),
+        ));
+    }
+    if let Some(tick) = &summary.tick {
+        let period = Rounded::to_uncertainty(0.01 * tick.period_ms).ms(tick.period_ms);
+        lines.push(if tick.found {
+            let of = match tick.of.as_str() {
+                "width" => "the whole width",
+                "error" => "what is added to the width",
+                _ => "the width",
+            };
+            format!(
+                "Hidden tick: {of} keeps to steps of {period} ms ({}).",
+                p_value(tick.p_value)
+            )
+        } else {
+            format!(
+                "Hidden tick: none found between {} and {} ms (strongest {period} ms, {}).",
+                tick.searched_ms[0],
+                tick.searched_ms[1],
+                p_value(tick.p_value)
+            )
+        });
+    }
+    if let Some(trend) = &summary.trend {
+        let round = Rounded::to_uncertainty(0.5 * (trend.slope_ci95[1] - trend.slope_ci95[0]));
+        let per = match trend.per {
+            chain::Per::Hour => "an hour",
+            chain::Per::HundredPulses => "a hundred pulses",
+        };
+        let what = if trend.p_value < 0.01 {
+            "a drift of"
+        } else {
+            "no clear drift:"
+        };
+        lines.push(format!(
+            "Over the run: {what} {} ms {per} (95 % {}; {}).",
+            round.ms(trend.slope_ms),
+            round.interval(trend.slope_ci95),
+            p_value(trend.p_value)
+        ));
+    }
+    lines.extend(delay(summary));
+    if lines.is_empty() {
+        return String::new();
+    }
+    let body: String = lines
+        .iter()
+        .map(|l| format!("  {}\n", wrap(l, 2)))
+        .collect();
+    format!("{}{body}\n", heading("What it depends on"))
+}
+
+fn delay(summary: &RunSummary) -> Option<String> {
+    let delay = summary.start_delay.as_ref()?;
+    let spread = Rounded::of_spread(delay.mad_sd_ms.max(1e-3));
+    Some(match (delay.median_ms, delay.median_ci95) {
+        (Some(median), Some(ci)) => {
+            let round = Rounded::to_uncertainty(0.5 * (ci[1] - ci[0]));
+            format!(
+                "Start delay: {} ms (median; 95 % {}), and 9 of 10 lie within {} ms of each other.",
+                round.ms(median),
+                round.interval(ci),
+                spread.ms(delay.p05_to_p95_ms)
+            )
+        }
+        (Some(median), None) => format!("Start delay: {} ms (median).", spread.ms(median)),
+        (None, _) => format!(
+            "Start delay: it can't be known, for the log and the capture share no clock; 9 of 10 lie within {} ms of each other.",
+            spread.ms(delay.p05_to_p95_ms)
+        ),
+    })
+}
+
+fn uncertainty(budget: &Budget) -> String {
+    let mut table = Table::new(&["component", "type", "standard, ms", "<how"]);
+    for row in &budget.rows {
+        table.row(vec![
+            row.component.clone(),
+            format!("{:?}", row.kind),
+            format!("{:.4}", row.standard_ms),
+            row.how.clone(),
+        ]);
+    }
+    format!(
+        "{}{}  expanded, k = {}: {:.3} ms (JCGM 100:2008)\n\n",
+        heading(&format!("Uncertainty of the {}", budget.quantity)),
+        table.text(),
+        budget.coverage_factor,
+        budget.expanded_ms
+    )
+}
+
+fn readings(captures: &[CaptureReport]) -> String {
+    let mut page = String::new();
+    for capture in captures {
+        let coupling = capture
+            .coupling
+            .map_or_else(String::new, |c| format!(", {c}-coupled"));
+        let extent = if capture.format == Format::PulsesCsv {
+            String::new()
+        } else {
+            format!(
+                ", {} s, {} {} ms",
+                Rounded::decimals(1).ms(capture.duration_s),
+                match capture.format {
+                    Format::SamplesCsv | Format::Wav => "a sample every",
+                    _ => "time stamps in steps of",
+                },
+                significant(capture.resolution_ms),
+            )
+        };
+        page += &faint(&format!(
+            "{}: {}{coupling}{extent}",
+            capture.path, capture.format
+        ));
+        for channel in &capture.channels {
+            let direction = channel
+                .direction
+                .map_or_else(String::new, |d| format!(" as {d}"));
+            page += &faint(&format!(
+                "  channel {}{direction}: idle {}, {}, {}",
+                channel.name,
+                channel.idle,
+                plural(channel.edges, "edge"),
+                plural(channel.pulses, "pulse")
+            ));
+        }
+        for note in &capture.notes {
+            page += &faint(&format!("  {note}"));
+        }
+    }
+    page
+}

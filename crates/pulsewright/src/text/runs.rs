@@ -1,0 +1,37 @@
+//! The list of runs.
+
+use book::RunRow;
+use chain::{Rounded, count};
+
+use super::table::Table;
+
+/// The list.
+pub fn page(runs: &[RunRow]) -> String {
+    let mut table = Table::new(&[
+        "run",
+        "<chain",
+        "<stored",
+        "pulses",
+        "<median error",
+        "<captures",
+    ]);
+    for run in runs {
+        let median = match (run.median_ms, run.median_ci95) {
+            (Some(median), Some(ci)) => {
+                let round = Rounded::to_uncertainty(0.5 * (ci[1] - ci[0]));
+                format!("{} ms (95 % {})", round.ms(median), round.interval(ci))
+            }
+            (Some(median), None) => format!("{} ms", Rounded::decimals(1).ms(median)),
+            (None, _) => "-".to_owned(),
+        };
+        table.row(vec![
+            run.number.to_string(),
+            run.chain.clone(),
+            run.stored_at.clone(),
+            count(run.pulses),
+            median,
+            run.captures.join(", "),
+        ]);
+    }
+    table.text()
+}

@@ -1,0 +1,150 @@
+//! Running the program as a user would, with a lab book and files of its own.
+
+// Each test file uses its own part of this.
+#![allow(dead_code)]
+
+use std::ffi::OsStr;
+use std::io::Write;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output, Stdio};
+
+use serde_json::Value;
+use tempfile::TempDir;
+
+/// The program under test.
+pub const PROGRAM: &str = env!("CARGO_BIN_EXE_pulsewright");
+
+/// A folder with a lab book, removed at the end.
+pub struct Bench {
+    folder: TempDir,
+}
+
+/// What the program printed.
+pub struct Printed {
+    pub code: i32,
+    pub out: String,
+    pub err: String,
+}
+
+impl Bench {
+    pub fn new() -> Bench {
+        Bench {
+            folder: tempfile::tempdir().expect("a temporary folder"),
+        }
+    }
+
+    pub fn folder(&self) -> &Path {
+        self.folder.path()
+    }
+
+    pub fn path(&self, name: &str) -> PathBuf {
+        self.folder.path().join(name)
+    }
+
+    /// Writes a file into the folder.
+    pub fn file(&self, name: &str, bytes: impl AsRef<[u8]>) -> PathBuf {
+        let path = self.path(name);
+        std::fs::write(&path, bytes).expect("a file in a temporary folder");
+        path
+    }
+
+    /// The program with its lab book in the folder.
+    pub fn command<S: AsRef<OsStr>>(&self, args: &[S]) -> Command {
+        let mut command = Command::new(PROGRAM);
+        command
+            .args(args)
+            .current_dir(self.folder())
+            .env("PULSEWRIGHT_BOOK", self.path("book.sqlite"))
+            .env_remove("CLICOLOR_FORCE")
+            .stdin(Stdio::null());
+        command
+    }
+
+    pub fn run<S: AsRef<OsStr>>(&self, args: &[S]) -> Printed {
+        printed(self.command(args).output().expect("the program runs"))
+    }
+
+    /// Runs with `input` on standard input.
+    pub fn run_with_input(&self, args: &[&str], input: &[u8]) -> Printed {
+        let mut child = self
+            .command(args)
+            .stdin(Stdio::piped())
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped())
+            .spawn()
+            .expect("the program runs");
+        let mut stdin = child.stdin.take().expect("a pipe");
+        let input = input.to_vec();
+        let writer = std::thread::spawn(move || {
+            // The program may stop reading before the end.
+            let _ = stdin.write_all(&input);
+        });
+        let output = child.wait_with_output().expect("the program ends");
+        writer.join().expect("the writer ends");
+        printed(output)
+    }
+
+    /// Runs and expects success.
+    pub fn ok<S: AsRef<OsStr>>(&self, args: &[S]) -> String {
+        let printed = self.run(args);
+        assert_eq!(printed.code, 0, "{}", printed.err);
+        printed.out
+    }
+
+    /// Runs with `--json` and expects success.
+    pub fn json(&self, args: &[&str]) -> Value {
+        let mut args = args.to_vec();
+        args.push("--json");
+        serde_json::from_str(&self.ok(&args)).expect("JSON")
+    }
+
+    /// Runs and expects an error that names each of `words`.
+    pub fn fails<S: AsRef<OsStr>>(&self, args: &[S], words: &[&str]) {
+        let printed = self.run(args);
+        printed.is_error(words);
+    }
+}
+
+impl Printed {
+    /// Whether this is a clear error: code 2, nothing on standard output, no panic, and all words.
+    pub fn is_error(&self, words: &[&str]) {
+        assert_eq!(self.code, 2, "{}{}", self.out, self.err);
+        assert!(!self.err.contains("panicked"), "{}", self.err);
+        assert_eq!(self.out, "", "{}", self.err);
+        for word in words {
+            assert!(self.err.contains(word), "no {word:?} in: {}", self.err);
+        }
+    }
+}
+
+fn printed(output: Output) -> Printed {
+    Printed {
+        code: output.status.code().unwrap_or(-1),
+        out: String::from_utf8(output.stdout).expect("UTF-8"),
+        err: String::from_utf8(output.stderr).expect("UTF-8"),
+    }
+}
+
+/// A VCD of one line `D0` with pulses of these widths in us, 1 s apart, idle low.
+pub fn vcd(widths_us: &[u64]) -> String {
+    let mut text =
+        String::from("$timescale 1 us $end\n$var wire 1 ! D0 $end\n$enddefinitions $end\n#0\n0!\n");
+    for (i, width) in widths_us.iter().enumerate() {
+        let start = (i as u64 + 1) * 1_000_000;
+        text += &format!("#{start}\n1!\n#{}\n0!\n", start + width);
+    }
+    text + &format!("#{}\n", (widths_us.len() as u64 + 2) * 1_000_000)
+}
+
+/// Widths in us: `n` of each requested width in ms, each `offset_us` too long and a little ragged.
+pub fn ragged(n: u64, requested_ms: &[u64], offset_us: u64) -> Vec<u64> {
+    let mut widths = Vec::new();
+    for i in 0..n {
+        for (j, ms) in requested_ms.iter().enumerate() {
+            // Quadratic residues: spread without a generator.
+            let spread = (i * i * 7919 + j as u64 * 31) % 997;
+            widths.push(ms * 1000 + offset_us + spread);
+        }
+    }
+    widths
+}

@@ -1,0 +1,70 @@
+//! Every JSON document is what its schema says.
+
+mod common;
+
+use std::path::Path;
+use std::process::Command;
+
+use common::{Bench, ragged, vcd};
+
+#[test]
+#[ignore = "needs Python with jsonschema; install: pip install -r tests/references/requirements.txt, and name it in PULSEWRIGHT_PYTHON"]
+fn documents_keep_to_their_schemas() {
+    let bench = Bench::new();
+    bench.file("few.vcd", vcd(&ragged(2, &[50], 100)));
+    bench.file("many.vcd", vcd(&ragged(30, &[50, 250], 9_000)));
+    let mut documents = vec![
+        ("comparison", vec!["demo", "d"]),
+        ("run", vec!["read", "few.vcd", "--requested", "50ms"]),
+        (
+            "run",
+            vec![
+                "read",
+                "many.vcd",
+                "--requested",
+                "50ms,250ms",
+                "--chain",
+                "one",
+            ],
+        ),
+        (
+            "run",
+            vec![
+                "read",
+                "many.vcd",
+                "--requested",
+                "50ms,250ms",
+                "--chain",
+                "two",
+            ],
+        ),
+        ("runs", vec!["runs"]),
+        ("run", vec!["show", "1"]),
+        ("again", vec!["show", "1", "--again"]),
+        ("comparison", vec!["compare", "1", "2"]),
+        ("run", vec!["export", "1", "--as", "json"]),
+        ("forgotten", vec!["forget", "1", "--yes"]),
+    ];
+    for chain in ["attic-laptop", "pier-board", "serial-adapter", "long-cable"] {
+        documents.push(("run", vec!["show", chain, "--book", "d/book.sqlite"]));
+    }
+    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("../..");
+    let python = std::env::var("PULSEWRIGHT_PYTHON").unwrap_or_else(|_| "python3".into());
+    for (index, (kind, args)) in documents.iter().enumerate() {
+        let mut args = args.clone();
+        args.push("--json");
+        let text = bench.ok(&args);
+        let file = bench.file(&format!("document-{index}.json"), text);
+        let checked = Command::new(&python)
+            .args(["-c", "import json,sys,jsonschema; s=json.load(open(sys.argv[1])); jsonschema.Draft202012Validator.check_schema(s); jsonschema.Draft202012Validator(s).validate(json.load(open(sys.argv[2])))"])
+            .arg(root.join(format!("docs/schema/{kind}.schema.json")))
+            .arg(&file)
+            .output()
+            .expect("Python runs");
+        assert!(
+            checked.status.success(),
+            "{args:?}: {}",
+            String::from_utf8_lossy(&checked.stderr)
+        );
+    }
+}
