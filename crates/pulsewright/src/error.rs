@@ -31,7 +31,7 @@ pub enum Error {
         /// The file.
         path: PathBuf,
         /// What is wrong.
-        source: WireError,
+        source: Box<WireError>,
     },
     /// A run can't be summarised.
     #[error("{files}: {source}{hint}")]
@@ -41,11 +41,11 @@ pub enum Error {
         /// Its captures.
         files: String,
         /// What is wrong.
-        source: ChainError,
+        source: Box<ChainError>,
     },
     /// Runs can't be compared.
     #[error("{0}")]
-    Chain(#[from] ChainError),
+    Chain(Box<ChainError>),
     /// The lab book can't be used.
     #[error("{0}")]
     Book(#[from] BookError),
@@ -74,7 +74,21 @@ fn options(error: &WireError) -> &'static str {
     }
 }
 
+impl From<ChainError> for Error {
+    fn from(error: ChainError) -> Error {
+        Error::Chain(Box::new(error))
+    }
+}
+
 impl Error {
+    /// An error of the readers.
+    pub fn wire(path: &Path, source: WireError) -> Error {
+        Error::Wire {
+            path: path.to_owned(),
+            source: Box::new(source),
+        }
+    }
+
     /// A file error.
     pub fn file(
         path: &Path,

@@ -136,7 +136,7 @@ pub fn read(
             .map(|r| r.path.as_str())
             .collect::<Vec<_>>()
             .join(", "),
-        source,
+        source: Box::new(source),
     })?;
     Ok(Reading {
         sources,
@@ -177,10 +177,7 @@ fn read_one(
     let capture = wire::read_capture(&mut reader, &settings.capture, &mut |bytes| {
         progress.at(bytes);
     })
-    .map_err(|source| Error::Wire {
-        path: path.to_owned(),
-        source,
-    })?;
+    .map_err(|source| Error::wire(path, source))?;
     let format = capture.format.to_string();
     let source = source_of(path, reader, SourceRole::Capture, Some(format))?;
     Ok((capture, source))
@@ -189,12 +186,8 @@ fn read_one(
 fn read_log(path: &Path, settings: &ReadSettings) -> Result<(Vec<wire::Request>, Source), Error> {
     let (reader, _) = input::open(path)?;
     let mut reader = Checked::new(reader);
-    let log = wire::read_requests(&mut reader, &settings.capture.columns).map_err(|source| {
-        Error::Wire {
-            path: path.to_owned(),
-            source,
-        }
-    })?;
+    let log = wire::read_requests(&mut reader, &settings.capture.columns)
+        .map_err(|source| Error::wire(path, source))?;
     let source = source_of(path, reader, SourceRole::Requests, None)?;
     Ok((log, source))
 }
@@ -277,10 +270,7 @@ fn match_one(
         shared_clock: settings.shared_clock,
         max_delay_s: settings.max_delay_s,
     };
-    wire::match_pulses(capture, source, &options).map_err(|source| Error::Wire {
-        path: path.to_owned(),
-        source,
-    })
+    wire::match_pulses(capture, source, &options).map_err(|source| Error::wire(path, source))
 }
 
 /// What is known of the instrument from the capture and the options.

@@ -390,6 +390,21 @@ fn names_and_notes_have_a_length() {
     read(&long, "cable=5 m").is_error(&["more than 80"]);
     read("one", &format!("cable={long}")).is_error(&["at most"]);
     read("one", "ca\nble=5 m").is_error(&["control character"]);
+    bench.fails(
+        &[
+            "read",
+            "a.vcd",
+            "--requested",
+            "50ms,250ms",
+            "--chain",
+            "one",
+            "--note",
+            "k=1",
+            "--note",
+            "k=2",
+        ],
+        &["`k` is given twice"],
+    );
     assert_eq!(read("one", "cable=5 m").code, 0);
     // A path of any length is cut in the list, and breaks nothing.
     let folder = bench.path(&"y".repeat(200));

@@ -63,7 +63,7 @@ fn by_log(capture: &Capture, requests: &[Request], shared_clock: bool) -> Matchi
     };
     let matching = match_pulses(capture, RequestSource::Log(requests), &options).unwrap();
     let outcomes = matching.outcomes;
-    // What DESIGN and the documentation promise of a log.
+    // What the documentation promises of a log.
     assert_eq!(outcomes.requests, Some(requests.len() as u64));
     assert_eq!(
         outcomes.missing.unwrap() + outcomes.delivered + outcomes.broken + outcomes.cut,

@@ -19,6 +19,13 @@ pub fn run(args: &ReadArgs, global: &Global, output: &Output) -> Result<(), Erro
     let settings = settings(args, global.seed)?;
     if let Some(name) = &args.chain {
         check_name(name)?;
+        for (index, (key, _)) in args.notes.iter().enumerate() {
+            if args.notes[..index].iter().any(|(other, _)| other == key) {
+                return Err(Error::Usage(format!(
+                    "--note: `{key}` is given twice; keep one"
+                )));
+            }
+        }
         // A book that can't be used is told before a long read, but none is made before it succeeds.
         let path = library::path(global)?;
         if path.exists() {
