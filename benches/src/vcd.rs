@@ -111,12 +111,8 @@ fn read_with_wellen(path: &Path) -> usize {
     let variable = hierarchy.all_vars().next().expect("a variable");
     let signal = hierarchy[variable].signal_ref();
     waveform.load_signals(&[signal]);
-    let count = waveform
-        .get_signal(signal)
-        .expect("loaded")
-        .time_indices()
-        .len();
-    count
+    let loaded = waveform.get_signal(signal).expect("loaded");
+    loaded.time_indices().len()
 }
 
 /// Reads the file and prints the peak memory of this process.
