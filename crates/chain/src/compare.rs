@@ -116,7 +116,11 @@ pub fn compare(runs: &[RunToCompare<'_>]) -> Result<Comparison, ChainError> {
     if runs.len() < 2 {
         return Err(ChainError::OneRun(runs.len()));
     }
-    let widths = common_widths(runs)?;
+    let named: Vec<(&str, &[Observation])> = runs
+        .iter()
+        .map(|run| (run.name.as_str(), run.observations))
+        .collect();
+    let widths = common_widths_of(&named)?;
     let mut warnings = Vec::new();
     let errors: Vec<Vec<f64>> = runs
         .iter()
@@ -164,8 +168,8 @@ pub fn compare(runs: &[RunToCompare<'_>]) -> Result<Comparison, ChainError> {
 }
 
 /// The distinct requested widths of a run, ascending.
-fn widths_of(run: &RunToCompare<'_>) -> Vec<f64> {
-    let mut widths: Vec<f64> = run.observations.iter().map(|o| o.requested_ms).collect();
+fn widths_of(observations: &[Observation]) -> Vec<f64> {
+    let mut widths: Vec<f64> = observations.iter().map(|o| o.requested_ms).collect();
     widths.sort_by(f64::total_cmp);
     widths.dedup_by(|a, b| same_width(*a, *b));
     widths
@@ -176,7 +180,7 @@ fn same_width(a: f64, b: f64) -> bool {
 }
 
 /// Whether `width` is one of the ascending `widths`.
-fn is_among(widths: &[f64], width: f64) -> bool {
+pub(crate) fn is_among(widths: &[f64], width: f64) -> bool {
     let above = widths.partition_point(|w| *w < width);
     [above.checked_sub(1), Some(above)]
         .into_iter()
@@ -185,11 +189,17 @@ fn is_among(widths: &[f64], width: f64) -> bool {
         .any(|w| same_width(*w, width))
 }
 
-fn common_widths(runs: &[RunToCompare<'_>]) -> Result<Vec<f64>, ChainError> {
-    let first = widths_of(&runs[0]);
-    let mut common = first.clone();
-    for run in &runs[1..] {
-        let widths = widths_of(run);
+/// The requested widths that all runs have in common, each a name with its observations.
+///
+/// # Errors
+/// [`ChainError::NothingInCommon`].
+pub(crate) fn common_widths_of(runs: &[(&str, &[Observation])]) -> Result<Vec<f64>, ChainError> {
+    let Some(((first, observations), others)) = runs.split_first() else {
+        return Ok(Vec::new());
+    };
+    let mut common = widths_of(observations);
+    for (name, observations) in others {
+        let widths = widths_of(observations);
         let kept: Vec<f64> = common
             .iter()
             .copied()
@@ -202,8 +212,8 @@ fn common_widths(runs: &[RunToCompare<'_>]) -> Result<Vec<f64>, ChainError> {
                 shown.join(", ") + more
             };
             return Err(ChainError::NothingInCommon {
-                first: runs[0].name.clone(),
-                second: run.name.clone(),
+                first: (*first).to_owned(),
+                second: (*name).to_owned(),
                 widths_first: list(&common),
                 widths_second: list(&widths),
             });

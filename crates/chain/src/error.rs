@@ -42,6 +42,33 @@ pub enum ChainError {
         /// Requested widths of the second.
         widths_second: String,
     },
+    /// Too few pulses to fit a trim on.
+    #[error(
+        "found {found} delivered pulses, expected at least {needed} to fit a trim on; record a longer run: thirty or more pulses of each width"
+    )]
+    TooFewToTrim {
+        /// Pulses of the run.
+        found: usize,
+        /// Pulses needed.
+        needed: usize,
+    },
+    /// Longer requests don't come out longer.
+    #[error(
+        "the longest request comes out no longer than the shortest, so nothing can be trimmed; check that the requested widths and the pulses belong together"
+    )]
+    Untrimmable,
+    /// A run holds too few pulses to prove anything.
+    #[error(
+        "{name} holds {found} delivered pulses, expected at least {needed} for a proof; record a longer run"
+    )]
+    TooFewToProve {
+        /// Name of the run.
+        name: String,
+        /// Its pulses.
+        found: usize,
+        /// Pulses needed.
+        needed: usize,
+    },
     /// A statistic failed on values that should have allowed it.
     #[error("a statistic can't be computed: {0}")]
     Stats(#[from] stats::StatsError),

@@ -12,11 +12,13 @@ mod error;
 mod group;
 mod histogram;
 mod parallel;
+mod proof;
 mod quantity;
 mod relation;
 mod share;
 mod summary;
 mod timing;
+mod trim;
 mod uncertainty;
 mod warnings;
 
@@ -26,9 +28,11 @@ pub use group::{
     FamilySummary, GroupSummary, NamedValue, Normality, Test, TrimmedMean, WidthError,
 };
 pub use histogram::{Bins, Histogram};
+pub use proof::{Equivalence, Improvement, Proof, prove};
 pub use quantity::{Rounded, count, plural, significant};
 pub use relation::{HuberLine, OffsetScale, TickSummary};
 pub use share::Share;
 pub use summary::{RunData, RunSummary, SUMMARY_VERSION, summarise};
 pub use timing::{DelaySummary, Per, Trend};
+pub use trim::{Below, Carry, Curve, Knot, Loss, Residual, Trim, fit_trim};
 pub use uncertainty::{Budget, BudgetRow, Instrument, Kind, Sampling};

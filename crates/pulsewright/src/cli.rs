@@ -2,6 +2,7 @@
 
 use std::path::PathBuf;
 
+use chain::Loss;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use clap_complete::Shell;
 use wire::{Coupling, Direction, Format, Level, TimeUnit};
@@ -19,6 +20,10 @@ Examples:
   pulsewright runs
   pulsewright compare attic-laptop pier-board
       Which chain is better, and by how much?
+  pulsewright trim attic-laptop
+      What to request, to get the width that one wants.
+  pulsewright prove attic-laptop attic-laptop-trimmed --margin 2ms
+      Did it help?
 
 Wiring: low voltage only. The common line of a guide port is not always ground: put a meter on it
 before you connect anything, and opto-isolate when in doubt. A mount that is being pulsed moves:
@@ -71,6 +76,10 @@ pub enum Command {
     Show(ShowArgs),
     /// Set two or more runs beside each other
     Compare(CompareArgs),
+    /// What to request, to get the width that one wants; for a controller too
+    Trim(TrimArgs),
+    /// Did a change help? A run before and a run after it
+    Prove(ProveArgs),
     /// Remove a run from the lab book
     Forget(ForgetArgs),
     /// Write a run's pulses and numbers as CSV or JSON
@@ -209,6 +218,98 @@ pub struct CompareArgs {
     /// Two or more: number of a run, or name of a chain for its newest run
     #[arg(required = true, num_args = 2.., value_name = "RUN")]
     pub runs: Vec<String>,
+}
+
+const TRIM_EXAMPLES: &str = "\
+Examples:
+  pulsewright trim attic-laptop
+      In plain words: how much shorter to make which pulse.
+  pulsewright trim attic-laptop --as c -o pulse_trim.h
+      For a controller's firmware, in whole microseconds.
+  pulsewright trim attic-laptop --loss p10 --below skip --shortest 20ms
+      Only 1 pulse in 10 comes out too short; nothing is sent under 20 ms.
+
+A trim takes away what is the same for every pulse. It can't take away scatter or missing pulses.
+A controller that sends wrong widths moves a mount the wrong way: try it with a hand on the power.";
+
+/// Options of `trim`.
+#[derive(Debug, Args)]
+#[command(after_help = TRIM_EXAMPLES)]
+pub struct TrimArgs {
+    /// Number of the run, or name of a chain for its newest run
+    #[arg(value_name = "RUN")]
+    pub run: String,
+    /// What of the error to bring to zero: median, mean, or a quantile such as p10
+    #[arg(long, value_name = "LOSS", default_value = "median", value_parser = parse_loss)]
+    pub loss: Loss,
+    /// What to do with a width that is too short for the chain
+    #[arg(long, value_name = "WHAT", default_value = "carry")]
+    pub below: BelowArg,
+    /// The shortest width to ask the chain for [default: what the shortest request comes out as]
+    #[arg(long, value_name = "TIME", value_parser = parse_width_ms)]
+    pub shortest: Option<f64>,
+    /// The format
+    #[arg(long = "as", value_name = "FORMAT", default_value = "text")]
+    pub format: TrimFormat,
+    /// Where to write; `-` is standard output, and so is none
+    #[arg(long, short, value_name = "FILE")]
+    pub output: Option<PathBuf>,
+}
+
+/// What becomes of a width that is too short for the chain.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum BelowArg {
+    /// Forget it
+    Skip,
+    /// Send the shortest in its place
+    Floor,
+    /// Add it to the next
+    Carry,
+}
+
+/// A format of `trim`.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum TrimFormat {
+    /// Plain words and the numbers behind them
+    Text,
+    /// JSON
+    Json,
+    /// A table of wanted and requested widths, every millisecond
+    Csv,
+    /// A C header, in whole microseconds
+    C,
+    /// A Rust module, in whole microseconds
+    Rust,
+}
+
+/// Options of `prove`.
+#[derive(Debug, Args)]
+pub struct ProveArgs {
+    /// The run before the change: its number, or name of a chain for its newest run
+    #[arg(value_name = "BEFORE")]
+    pub before: String,
+    /// The run after the change
+    #[arg(value_name = "AFTER")]
+    pub after: String,
+    /// The width error that would not matter, on either side of none
+    #[arg(long, value_name = "TIME", value_parser = parse_width_ms)]
+    pub margin: f64,
+}
+
+/// Reads `median`, `mean`, or `p1` to `p99`.
+fn parse_loss(text: &str) -> Result<Loss, String> {
+    match text {
+        "median" => Ok(Loss::Median),
+        "mean" => Ok(Loss::Mean),
+        _ => text
+            .strip_prefix('p')
+            .and_then(|percent| percent.parse::<f64>().ok())
+            .filter(|percent| (1.0..=99.0).contains(percent))
+            .map(|percent| Loss::Quantile(percent / 100.0))
+            .ok_or_else(|| {
+                format!("found `{text}`, expected median, mean, or a quantile from p1 to p99")
+            }),
+    }
 }
 
 /// Options of `forget`.

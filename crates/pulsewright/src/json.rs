@@ -4,7 +4,7 @@
 use std::collections::BTreeMap;
 
 use book::{RunRow, Source, StoredRun};
-use chain::{Comparison, RunSummary};
+use chain::{Comparison, Proof, RunSummary, Trim};
 use serde::Serialize;
 use serde_json::Value;
 use wire::Observation;
@@ -205,6 +205,48 @@ pub fn of_comparison<'a>(
         run_numbers,
         comparison,
         demo,
+    }
+}
+
+/// A trim, of `trim`.
+#[derive(Debug, Serialize)]
+pub struct TrimDocument<'a> {
+    schema_version: u32,
+    kind: &'static str,
+    run: i64,
+    chain: &'a str,
+    #[serde(flatten)]
+    trim: &'a Trim,
+}
+
+/// The document of a trim.
+pub fn of_trim<'a>(run: &'a StoredRun, trim: &'a Trim) -> TrimDocument<'a> {
+    TrimDocument {
+        schema_version: SCHEMA_VERSION,
+        kind: "trim",
+        run: run.number,
+        chain: &run.chain,
+        trim,
+    }
+}
+
+/// A proof, of `prove`.
+#[derive(Debug, Serialize)]
+pub struct ProofDocument<'a> {
+    schema_version: u32,
+    kind: &'static str,
+    run_numbers: [i64; 2],
+    #[serde(flatten)]
+    proof: &'a Proof,
+}
+
+/// The document of a proof; `run_numbers` are those of the runs before and after.
+pub fn of_proof(run_numbers: [i64; 2], proof: &Proof) -> ProofDocument<'_> {
+    ProofDocument {
+        schema_version: SCHEMA_VERSION,
+        kind: "proof",
+        run_numbers,
+        proof,
     }
 }
 

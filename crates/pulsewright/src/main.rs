@@ -14,6 +14,7 @@ mod library;
 mod output;
 mod reading;
 mod text;
+mod write;
 
 use std::process::ExitCode;
 
@@ -30,6 +31,8 @@ fn main() -> ExitCode {
         Command::Runs => cmd::runs::run(&cli.global, &output),
         Command::Show(args) => cmd::show::run(args, &cli.global, &output),
         Command::Compare(args) => cmd::compare::run(args, &cli.global, &output),
+        Command::Trim(args) => cmd::trim::run(args, &cli.global, &output),
+        Command::Prove(args) => cmd::prove::run(args, &cli.global, &output),
         Command::Forget(args) => cmd::forget::run(args, &cli.global, &output),
         Command::Export(args) => cmd::export::run(args, &cli.global, &output),
         Command::Demo(args) => cmd::demo::run(args, &cli.global, &output),

@@ -2,6 +2,7 @@
 
 use std::fmt::Write as _;
 use std::io::{IsTerminal, Write};
+use std::path::Path;
 
 use anstyle::{AnsiColor, Style};
 
@@ -86,6 +87,21 @@ impl Output {
         let mut text = serde_json::to_string_pretty(document)?;
         text.push('\n');
         self.print_raw(text.as_bytes())
+    }
+
+    /// Writes a result to a file, and says so; or to standard output, for none or `-`.
+    ///
+    /// # Errors
+    /// As [`crate::write::write`], or [`Error::Output`].
+    pub fn deliver(&self, to: Option<&Path>, what: &str, bytes: &[u8]) -> Result<(), Error> {
+        match to.filter(|path| !crate::input::is_stdin(path)) {
+            Some(path) => {
+                crate::write::write(path, bytes)?;
+                self.note(&format!("{what} written to {}", path.display()));
+                Ok(())
+            }
+            None => self.print_raw(bytes),
+        }
     }
 
     /// Says something beside the result, on standard error.

@@ -43,6 +43,12 @@ fn documents_keep_to_their_schemas() {
         ("again", vec!["show", "1", "--again"]),
         ("comparison", vec!["compare", "1", "2"]),
         ("run", vec!["export", "1", "--as", "json"]),
+        ("trim", vec!["trim", "1"]),
+        (
+            "trim",
+            vec!["trim", "1", "--loss", "p20", "--below", "skip"],
+        ),
+        ("proof", vec!["prove", "1", "2", "--margin", "1ms"]),
         ("forgotten", vec!["forget", "1", "--yes"]),
     ];
     for chain in ["attic-laptop", "pier-board", "serial-adapter", "long-cable"] {

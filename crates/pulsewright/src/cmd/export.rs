@@ -1,9 +1,6 @@
 //! `export`: a run's pulses and numbers for other programs.
 
 use std::fmt::Write as _;
-use std::fs::File;
-use std::io::{self, Read};
-use std::path::Path;
 
 use wire::Observation;
 
@@ -29,19 +26,12 @@ pub fn run(args: &ExportArgs, global: &Global, output: &Output) -> Result<(), Er
     } else {
         csv(&pulses)
     };
-    match &args.output {
-        Some(path) if !crate::input::is_stdin(path) => {
-            write(path, text.as_bytes())?;
-            output.note(&format!(
-                "{} of run {} written to {}",
-                chain::plural(pulses.len() as u64, "pulse"),
-                run.number,
-                path.display()
-            ));
-            Ok(())
-        }
-        _ => output.print_raw(text.as_bytes()),
-    }
+    let what = format!(
+        "{} of run {}",
+        chain::plural(pulses.len() as u64, "pulse"),
+        run.number
+    );
+    output.deliver(args.output.as_deref(), &what, text.as_bytes())
 }
 
 /// CSV (RFC 4180) of delivered pulses, in the layout that `read` takes.
@@ -61,47 +51,4 @@ pub fn csv(pulses: &[Observation]) -> String {
         );
     }
     text
-}
-
-/// Writes a file. A lab book, or any other SQLite file, is never replaced; a device or a pipe is written
-/// to as it is; a link is followed; a file is replaced whole or not at all.
-fn write(path: &Path, bytes: &[u8]) -> Result<(), Error> {
-    let failed = |error| {
-        Error::file(
-            path,
-            "writing",
-            error,
-            "check the folder, its permissions and the space on the disk",
-        )
-    };
-    let Ok(target) = path.canonicalize() else {
-        return write_whole(path, bytes).map_err(failed);
-    };
-    if !target.is_file() {
-        return std::fs::write(&target, bytes).map_err(failed);
-    }
-    let mut head = Vec::new();
-    File::open(&target)
-        .and_then(|file| file.take(16).read_to_end(&mut head))
-        .map_err(failed)?;
-    if head.starts_with(b"SQLite format 3\0") {
-        return Err(Error::Usage(format!(
-            "{}: this is a lab book or another database, and export does not replace it; name another file with -o",
-            path.display()
-        )));
-    }
-    write_whole(&target, bytes).map_err(failed)
-}
-
-/// Writes into a file beside it, which then takes its name.
-fn write_whole(path: &Path, bytes: &[u8]) -> io::Result<()> {
-    let mut beside = path.as_os_str().to_owned();
-    beside.push(format!(".{}.part", std::process::id()));
-    let beside = Path::new(&beside);
-    let written = std::fs::write(beside, bytes).and_then(|()| std::fs::rename(beside, path));
-    if written.is_err() {
-        // What was begun is of no use; that it can't be removed changes nothing.
-        let _ = std::fs::remove_file(beside);
-    }
-    written
 }

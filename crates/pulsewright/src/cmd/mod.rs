@@ -6,6 +6,8 @@ pub mod demo;
 pub mod export;
 pub mod forget;
 pub mod man;
+pub mod prove;
 pub mod read;
 pub mod runs;
 pub mod show;
+pub mod trim;

@@ -5,8 +5,10 @@ mod table;
 
 pub mod comparison;
 pub mod demo;
+pub mod proof;
 pub mod run;
 pub mod runs;
+pub mod trim;
 
 use wire::Warning;
 

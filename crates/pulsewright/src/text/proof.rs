@@ -1,0 +1,36 @@
+//! The page of a proof: answer, table, how it was tested, warnings.
+
+use chain::{Proof, Rounded, count, significant};
+
+use super::table::Table;
+use super::{answer, faint, warnings};
+
+/// The page; `names` are those of the runs before and after.
+pub fn page(names: &[String; 2], proof: &Proof) -> String {
+    let mut page = answer(&proof.answer);
+    let i = &proof.improvement;
+    let half = 0.5 * (i.gain_ci95[1] - i.gain_ci95[0]);
+    let round = Rounded::to_uncertainty(half);
+    let mut table = Table::new(&["ms", "n", "mean distance from what was wanted"]);
+    for (name, n, distance) in [
+        (&names[0], proof.n[0], i.before_ms),
+        (&names[1], proof.n[1], i.after_ms),
+    ] {
+        table.row(vec![name.clone(), count(n), round.ms(distance)]);
+    }
+    page += &table.text();
+    page.push('\n');
+    let shift = Rounded::to_uncertainty(0.5 * (i.shift_ci95[1] - i.shift_ci95[0]));
+    page += &faint(&format!(
+        "Shift from before to after: {} ms (95 % {}, Hodges-Lehmann).",
+        shift.ms(i.shift_ms),
+        shift.interval(i.shift_ci95)
+    ));
+    page += &faint(&format!(
+        "Tested: two one-sided sign tests of the median within {} ms of none (Schuirmann 1987), p = {:.2e}; the gain by Welch's interval.",
+        significant(proof.equivalence.margin_ms),
+        proof.equivalence.p_value
+    ));
+    page.push('\n');
+    page + &warnings(&proof.warnings)
+}

@@ -1,0 +1,74 @@
+//! The page of a trim: answer, table, what it leaves, warnings.
+
+use chain::{Loss, Rounded, Trim, count, significant};
+
+use super::table::Table;
+use super::{answer, faint, heading, warnings, wrap};
+
+/// The page.
+pub fn page(trim: &Trim) -> String {
+    let mut page = answer(&trim.answer);
+    page += &heading("To get, request");
+    let mut table = Table::new(&["wanted, ms", "request, ms"]);
+    for wanted_ms in [20, 50, 100, 200, 300, 500, 800, 1000, 2000] {
+        let request_us = trim.request_us(wanted_ms * 1000);
+        table.row(vec![
+            wanted_ms.to_string(),
+            if request_us == 0 {
+                "nothing".to_owned()
+            } else {
+                Rounded::decimals(2).ms(f64::from(request_us) / 1000.0)
+            },
+        ]);
+    }
+    page += &table.text();
+    let [low, high] = trim.tried_ms;
+    page += &faint(&format!(
+        "Widths from {} to {} ms were tried; beyond, the curve goes on straight, and is a guess.",
+        significant(low),
+        significant(high)
+    ));
+    page.push('\n');
+    page += &heading("How it was fitted");
+    let loss = match trim.loss {
+        Loss::Median => "the median".to_owned(),
+        Loss::Mean => "the mean".to_owned(),
+        Loss::Quantile(p) => format!("the {} % quantile", significant(p * 100.0)),
+    };
+    let shape = if trim.refined {
+        "a line was not enough, so each width tried has a place of its own on the curve".to_owned()
+    } else {
+        format!(
+            "a line: {} ms, and {} ms on top for each second asked",
+            Rounded::decimals(2).ms(trim.offset_ms),
+            Rounded::decimals(1).ms(trim.scale * 1000.0)
+        )
+    };
+    page += &format!(
+        "  {}\n",
+        wrap(
+            &format!("It brings {loss} of the error to zero; {shape}."),
+            2
+        )
+    );
+    let r = &trim.residual;
+    let uncertain = r.median_ci95.map_or(0.1, |ci| 0.5 * (ci[1] - ci[0]));
+    let round = Rounded::to_uncertainty(uncertain);
+    let interval = r
+        .median_ci95
+        .map_or_else(String::new, |ci| format!(" (95 % {})", round.interval(ci)));
+    page += &format!(
+        "  {}\n\n",
+        wrap(
+            &format!(
+                "On pulses that took no part in the fit (5-fold cross-validation, n {}) it leaves a median of {} ms{interval} and a mean of {} ms.",
+                count(r.n),
+                round.ms(r.median_ms),
+                round.ms(r.mean_ms)
+            ),
+            2
+        )
+    );
+    page += &warnings(&trim.warnings);
+    page + &faint("For a controller: --as c, --as rust or --as csv.")
+}
