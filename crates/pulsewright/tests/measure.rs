@@ -262,7 +262,7 @@ fn the_demo_makes_a_book_that_the_other_commands_read() {
         args.extend(["--book", "d/book.sqlite"]);
         bench.json(&args)
     };
-    assert_eq!(demo(&["runs"])["runs"].as_array().unwrap().len(), 4);
+    assert_eq!(demo(&["runs"])["runs"].as_array().unwrap().len(), 5);
     let attic = demo(&["show", "attic-laptop"]);
     let pier = demo(&["show", "pier-board"]);
     let serial = demo(&["show", "serial-adapter"]);
@@ -281,8 +281,24 @@ fn the_demo_makes_a_book_that_the_other_commands_read() {
     for run in [&attic, &pier] {
         assert_eq!(run["tick"]["found"], false);
     }
+    // The trim takes the offset away, and that is proven.
+    let proof = demo(&[
+        "prove",
+        "attic-laptop",
+        "attic-laptop-trimmed",
+        "--margin",
+        "2ms",
+    ]);
+    assert_eq!(proof["equivalence"]["within"], true);
+    assert!(number(&proof, "/improvement/gain_ms") > 8.0);
     // Its own commands give the same numbers, and it can be made again in the same folder.
-    for chain in ["attic-laptop", "pier-board", "serial-adapter", "long-cable"] {
+    for chain in [
+        "attic-laptop",
+        "pier-board",
+        "serial-adapter",
+        "long-cable",
+        "attic-laptop-trimmed",
+    ] {
         assert_eq!(
             demo(&["show", chain, "--again"])["same_numbers"],
             true,
@@ -306,7 +322,7 @@ fn the_demo_prints_commands_that_work_as_written() {
         .lines()
         .filter_map(|line| line.trim().strip_prefix("pulsewright "))
         .collect();
-    assert!(commands.len() >= 7, "{out}");
+    assert!(commands.len() >= 9, "{out}");
     for command in commands {
         let args: Vec<&str> = command.split_whitespace().collect();
         bench.ok(&args);

@@ -1,6 +1,7 @@
 //! `demo`: the whole job on an invented scenario.
 
 use book::Book;
+use chain::{Below, Loss};
 
 use crate::cli::{DemoArgs, Global};
 use crate::cmd::{compare, read};
@@ -26,27 +27,27 @@ pub fn run(args: &DemoArgs, global: &Global, output: &Output) -> Result<(), Erro
     let mut numbers = Vec::new();
     let mut answers = Vec::new();
     for chain in &chains {
-        let reading = reading::read(
-            std::slice::from_ref(&chain.capture),
-            std::slice::from_ref(&chain.requests),
-            &chain.settings,
-            output.shows_progress(),
-        )?;
-        let number = read::store(
-            &mut book,
-            chain.name,
-            &chain.notes,
-            &library::now(),
-            &chain.settings,
-            &reading,
-        )?;
+        let (number, answer) = keep(&mut book, chain, output)?;
         numbers.push(number);
-        answers.push((chain.name, reading.summary.answer));
+        answers.push((chain.name, answer));
     }
     let comparison = compare::compare(&book, &numbers)?;
+
+    let before = book.observations(book.newest_run_of(demo::TO_TRIM)?)?;
+    let shortest = Some(demo::SHORTEST_US);
+    let trim = chain::fit_trim(&before, Loss::Median, Below::Skip, shortest, global.seed)?;
+    let trimmed = demo::write_trimmed(folder, global.seed, &trim)?;
+    let (number, _) = keep(&mut book, &trimmed, output)?;
+    let after = book.observations(number)?;
+    let proof = chain::prove(
+        (demo::TO_TRIM, &before),
+        (trimmed.name, &after),
+        demo::MARGIN_MS,
+    )?;
     if output.json() {
         let files = chains
             .iter()
+            .chain([&trimmed])
             .flat_map(|c| [&c.capture, &c.requests])
             .map(|path| path.display().to_string())
             .collect();
@@ -60,6 +61,25 @@ pub fn run(args: &DemoArgs, global: &Global, output: &Output) -> Result<(), Erro
         return output.print(&format!("{}\n", comparison.answer));
     }
     let mut page = text::comparison::page(&comparison);
-    page += &text::demo::page(&answers, &chains, &book_path);
+    page += &text::demo::page(&answers, &chains, &trim, &proof, &book_path);
     output.print(&page)
+}
+
+/// Reads a chain's capture as a user's would be read, and stores the run.
+fn keep(book: &mut Book, chain: &demo::DemoChain, output: &Output) -> Result<(i64, String), Error> {
+    let reading = reading::read(
+        std::slice::from_ref(&chain.capture),
+        std::slice::from_ref(&chain.requests),
+        &chain.settings,
+        output.shows_progress(),
+    )?;
+    let number = read::store(
+        book,
+        chain.name,
+        &chain.notes,
+        &library::now(),
+        &chain.settings,
+        &reading,
+    )?;
+    Ok((number, reading.summary.answer))
 }

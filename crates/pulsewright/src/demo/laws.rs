@@ -92,11 +92,17 @@ pub const ALL: [Chain; 4] = [
     },
 ];
 
-/// Every request through the chain's law.
-pub fn play(chain: &Chain, sent: &[Sent], random: &mut Random) -> Vec<Closed> {
+/// Every wanted pulse through the controller, which makes of it what `request` says, and through the
+/// chain's law.
+pub fn play(
+    chain: &Chain,
+    sent: &[Sent],
+    request: &dyn Fn(f64) -> f64,
+    random: &mut Random,
+) -> Vec<Closed> {
     let mut closed = Vec::new();
     for s in sent {
-        let Some(delivery) = (chain.law)(random, s.requested_ms) else {
+        let Some(delivery) = (chain.law)(random, request(s.requested_ms)) else {
             continue;
         };
         let from_s = s.issued_s + delivery.delay_ms / 1000.0;

@@ -25,6 +25,15 @@ invented. A later demo in this folder replaces these files.
 /// The lab book's file.
 pub const BOOK: &str = "book.sqlite";
 
+/// The chain whose trim is tried, and the name and file of the run that tries it.
+pub const TO_TRIM: &str = laws::ALL[0].name;
+const TRIMMED: &str = "attic-laptop-trimmed";
+const TRIMMED_FILE: &str = "attic-laptop-trimmed.vcd";
+/// A width error that would not matter on Larkmere Hill, ms.
+pub const MARGIN_MS: f64 = 2.0;
+/// Nothing shorter is asked of the trimmed chain, us.
+pub const SHORTEST_US: u32 = 20_000;
+
 /// The widths that were asked for, ms.
 const WIDTHS_MS: [f64; 3] = [50.0, 250.0, 500.0];
 /// Pulses of each width and direction.
@@ -62,36 +71,65 @@ struct Closed {
     to_s: f64,
 }
 
-/// Writes the captures and request logs of the scenario into `folder`.
+/// Writes the captures and request logs of the four chains into `folder`.
 ///
 /// # Errors
 /// [`Error::File`] where one can't be written.
 pub fn write(folder: &Path, seed: u64) -> Result<Vec<DemoChain>, Error> {
-    let mut chains = Vec::new();
-    for (index, chain) in laws::ALL.iter().enumerate() {
-        let mut random = stats::random::Random::new(seed.wrapping_add(1000 * index as u64));
-        let sent = plan(&mut random);
-        let closed = laws::play(chain, &sent, &mut random);
-        let end_s = sent.last().map_or(0.0, |s| s.issued_s) + 2.0;
-        let capture = folder.join(chain.file);
-        let bytes = (chain.write)(&closed, end_s, &mut random);
-        write_file(&capture, &bytes)?;
-        let requests = folder.join(format!("{}-requests.csv", chain.name));
-        write_file(&requests, log(&sent, chain.clock_offset_s).as_bytes())?;
-        chains.push(DemoChain {
-            name: chain.name,
-            notes: chain
-                .notes
-                .iter()
-                .map(|(key, value)| ((*key).to_owned(), (*value).to_owned()))
-                .collect(),
-            capture,
-            requests,
-            settings: settings(chain, seed),
-            options: chain.options,
-        });
-    }
-    Ok(chains)
+    laws::ALL
+        .iter()
+        .enumerate()
+        .map(|(index, chain)| {
+            let seed = seed.wrapping_add(1000 * index as u64);
+            let as_wanted = |wanted_ms: f64| wanted_ms;
+            write_chain(folder, chain, chain.name, chain.file, seed, &as_wanted)
+        })
+        .collect()
+}
+
+/// The first chain again, with `trim` in its controller: the log still holds what was wanted.
+///
+/// # Errors
+/// [`Error::File`] where a file can't be written.
+pub fn write_trimmed(folder: &Path, seed: u64, trim: &chain::Trim) -> Result<DemoChain, Error> {
+    let trimmed = |wanted_ms: f64| {
+        let wanted_us = (wanted_ms * 1000.0).round() as u32;
+        f64::from(trim.request_us(wanted_us)) / 1000.0
+    };
+    // Other pulses than those that the trim was fitted on.
+    let seed = seed.wrapping_add(7777);
+    write_chain(folder, &laws::ALL[0], TRIMMED, TRIMMED_FILE, seed, &trimmed)
+}
+
+fn write_chain(
+    folder: &Path,
+    chain: &laws::Chain,
+    name: &'static str,
+    file: &str,
+    seed: u64,
+    request: &dyn Fn(f64) -> f64,
+) -> Result<DemoChain, Error> {
+    let mut random = stats::random::Random::new(seed);
+    let sent = plan(&mut random);
+    let closed = laws::play(chain, &sent, request, &mut random);
+    let end_s = sent.last().map_or(0.0, |s| s.issued_s) + 2.0;
+    let capture = folder.join(file);
+    let bytes = (chain.write)(&closed, end_s, &mut random);
+    write_file(&capture, &bytes)?;
+    let requests = folder.join(format!("{name}-requests.csv"));
+    write_file(&requests, log(&sent, chain.clock_offset_s).as_bytes())?;
+    Ok(DemoChain {
+        name,
+        notes: chain
+            .notes
+            .iter()
+            .map(|(key, value)| ((*key).to_owned(), (*value).to_owned()))
+            .collect(),
+        capture,
+        requests,
+        settings: settings(chain, seed),
+        options: chain.options,
+    })
 }
 
 /// The demo's own folder: made where it isn't there, and emptied of an earlier demo.
@@ -131,7 +169,7 @@ fn refuse_other_runs(book: &Path) -> Result<(), Error> {
         return Ok(());
     }
     let runs = book::Book::open(book)?.runs()?;
-    let own = |name: &str| laws::ALL.iter().any(|chain| chain.name == name);
+    let own = |name: &str| name == TRIMMED || laws::ALL.iter().any(|chain| chain.name == name);
     match runs.iter().find(|run| !own(&run.chain)) {
         Some(run) => Err(Error::Usage(format!(
             "{}: this lab book of an earlier demo holds a run of `{}` too, which a new demo would throw away; name another folder",
