@@ -97,7 +97,7 @@ fn by_width(summary: &RunSummary, expanded: f64) -> String {
     let [shortest, longest] = summary.pooled.requested_range_ms;
     let Some(line) = &summary.offset_scale else {
         return if shortest == longest {
-            format!("at {shortest} ms, the only width that came through")
+            format!("at {shortest} ms, the only width measured")
         } else {
             "with too few pulses to tell the widths apart".to_owned()
         };

@@ -97,23 +97,38 @@ pub fn open(path: &Path) -> Result<(Box<dyn Read>, Option<u64>), Error> {
 /// How long a read goes on before it shows progress.
 const PATIENCE: Duration = Duration::from_secs(1);
 
+/// Layouts of the bar, with and without a known length.
+const KNOWN: &str = "{msg} {bar:30} {bytes} of {total_bytes}, {bytes_per_sec}, {eta} left";
+const UNKNOWN: &str = "{msg} {bytes}, {bytes_per_sec}";
+
 /// A progress bar that appears on standard error when a read takes more than a second.
 pub struct Progress {
-    bar: Option<ProgressBar>,
+    bar: ProgressBar,
     begun: Instant,
-    label: String,
-    length: Option<u64>,
+    shown: bool,
     enabled: bool,
 }
 
 impl Progress {
     /// Progress of reading `path`; never shown unless `enabled`.
     pub fn new(path: &Path, length: Option<u64>, enabled: bool) -> Progress {
+        let layout = if length.is_some() { KNOWN } else { UNKNOWN };
+        // The layouts are constants that a test draws; the default does for anything else.
+        let style =
+            ProgressStyle::with_template(layout).unwrap_or_else(|_| ProgressStyle::default_bar());
+        let name = if is_stdin(path) {
+            "standard input".to_owned()
+        } else {
+            path.display().to_string()
+        };
+        // Hidden at first, so that its rate is right by the time it shows.
+        let bar = ProgressBar::with_draw_target(length, ProgressDrawTarget::hidden())
+            .with_style(style)
+            .with_message(format!("reading {name}"));
         Progress {
-            bar: None,
+            bar,
             begun: Instant::now(),
-            label: path.display().to_string(),
-            length,
+            shown: false,
             enabled,
         }
     }
@@ -123,39 +138,17 @@ impl Progress {
         if !self.enabled {
             return;
         }
-        if self.bar.is_none() && self.begun.elapsed() > PATIENCE {
-            self.bar = Some(self.draw());
+        self.bar.set_position(bytes);
+        if !self.shown && self.begun.elapsed() > PATIENCE {
+            self.shown = true;
+            self.bar.set_draw_target(ProgressDrawTarget::stderr());
         }
-        if let Some(bar) = &self.bar {
-            bar.set_position(bytes);
-        }
-    }
-
-    fn draw(&self) -> ProgressBar {
-        let target = ProgressDrawTarget::stderr();
-        let (bar, layout) = match self.length {
-            Some(length) => (
-                ProgressBar::with_draw_target(Some(length), target),
-                "{msg} {bar:30} {bytes} of {total_bytes}, {bytes_per_sec}, {eta} left",
-            ),
-            None => (
-                ProgressBar::with_draw_target(None, target),
-                "{msg} {bytes}, {bytes_per_sec}",
-            ),
-        };
-        // The layouts above are constants that a test draws; the default does for anything else.
-        let style =
-            ProgressStyle::with_template(layout).unwrap_or_else(|_| ProgressStyle::default_bar());
-        bar.with_style(style)
-            .with_message(format!("reading {}", self.label))
     }
 }
 
 impl Drop for Progress {
     fn drop(&mut self) {
-        if let Some(bar) = &self.bar {
-            bar.finish_and_clear();
-        }
+        self.bar.finish_and_clear();
     }
 }
 
@@ -179,15 +172,11 @@ mod tests {
 
     #[test]
     fn the_layouts_of_the_bar_are_sound() {
-        for length in [None, Some(100)] {
-            let progress = Progress::new(Path::new("x"), length, true);
-            progress.draw().finish_and_clear();
-        }
-        for layout in [
-            "{msg} {bar:30} {bytes} of {total_bytes}, {bytes_per_sec}, {eta} left",
-            "{msg} {bytes}, {bytes_per_sec}",
-        ] {
+        for layout in [KNOWN, UNKNOWN] {
             assert!(ProgressStyle::with_template(layout).is_ok());
         }
+        let mut progress = Progress::new(Path::new("x"), Some(100), true);
+        progress.at(50);
+        assert_eq!(progress.bar.position(), 50);
     }
 }
