@@ -76,6 +76,9 @@ pub enum Command {
     Show(ShowArgs),
     /// Set two or more runs beside each other
     Compare(CompareArgs),
+    /// Describe mount and optics in a file, and see what a millisecond of pulse is worth on the sky
+    #[command(subcommand)]
+    Setup(SetupCommand),
     /// What to request, to get the width that one wants; for a controller too
     Trim(TrimArgs),
     /// Did a change help? A run before and a run after it
@@ -292,8 +295,11 @@ pub struct ProveArgs {
     #[arg(value_name = "AFTER")]
     pub after: String,
     /// The width error that would not matter, on either side of none
-    #[arg(long, value_name = "TIME", value_parser = parse_width_ms)]
-    pub margin: f64,
+    #[arg(long, value_name = "TIME", value_parser = parse_width_ms, required_unless_present = "setup")]
+    pub margin: Option<f64>,
+    /// Take for it what moves the star by a tenth of its width in this setup
+    #[arg(long, value_name = "FILE", conflicts_with = "margin")]
+    pub setup: Option<PathBuf>,
 }
 
 /// Reads `median`, `mean`, or `p1` to `p99`.
@@ -310,6 +316,34 @@ fn parse_loss(text: &str) -> Result<Loss, String> {
                 format!("found `{text}`, expected median, mean, or a quantile from p1 to p99")
             }),
     }
+}
+
+/// What to do with a setup file.
+#[derive(Debug, Subcommand)]
+pub enum SetupCommand {
+    /// Write a setup file with a comment on every line, to be filled in
+    New(SetupNewArgs),
+    /// Check a setup file, and say what a millisecond of pulse is worth on the sky
+    Check(SetupCheckArgs),
+}
+
+/// Options of `setup new`.
+#[derive(Debug, Args)]
+pub struct SetupNewArgs {
+    /// Where to write it; an existing file is not replaced
+    #[arg(value_name = "FILE", default_value = "setup.toml")]
+    pub file: PathBuf,
+}
+
+/// Options of `setup check`.
+#[derive(Debug, Args)]
+pub struct SetupCheckArgs {
+    /// The setup file
+    #[arg(value_name = "FILE", default_value = "setup.toml")]
+    pub file: PathBuf,
+    /// Say as well what the width error of this run moves the star by
+    #[arg(long, value_name = "RUN")]
+    pub run: Option<String>,
 }
 
 /// Options of `forget`.

@@ -250,6 +250,61 @@ pub fn of_proof(run_numbers: [i64; 2], proof: &Proof) -> ProofDocument<'_> {
     }
 }
 
+/// A setup that was checked, of `setup check`.
+#[derive(Debug, Serialize)]
+pub struct SetupDocument<'a> {
+    /// Version of the layout.
+    pub schema_version: u32,
+    /// `setup`.
+    pub kind: &'static str,
+    /// The file.
+    pub file: String,
+    /// Its values, and the defaults of those it leaves out.
+    pub setup: &'a sky::Setup,
+    /// Keys that it leaves out.
+    pub defaulted: &'a [String],
+    /// What is worth a second look.
+    pub warnings: &'a [wire::Warning],
+    /// Image scale of the guide camera, arcsec/px.
+    pub guide_arcsec_per_px: f64,
+    /// Image scale of the imaging camera, arcsec/px.
+    pub imaging_arcsec_per_px: f64,
+    /// Width at half maximum of a perfectly tracked star in the image, arcsec.
+    pub star_fwhm_arcsec: f64,
+    /// What a millisecond of pulse moves the star by at the setup's declination, arcsec.
+    pub ra_arcsec_per_ms: f64,
+    /// The same in declination.
+    pub dec_arcsec_per_ms: f64,
+    /// What the width error of a run moves the star by.
+    pub effect: Option<Effect>,
+}
+
+/// What the width error of a run moves the star by.
+#[derive(Debug, Serialize)]
+pub struct Effect {
+    /// The run.
+    pub run: i64,
+    /// Its chain.
+    pub chain: String,
+    /// On each axis, at several declinations.
+    pub rows: Vec<EffectRow>,
+}
+
+/// What the width error of a run moves the star by, on one axis at one declination.
+#[derive(Debug, Serialize)]
+pub struct EffectRow {
+    /// The axis.
+    pub axis: sky::Axis,
+    /// Declination, degrees.
+    pub declination_deg: f64,
+    /// The median error, arcsec.
+    pub median_arcsec: f64,
+    /// What 1 in 40 pulses exceeds, arcsec.
+    pub p975_arcsec: f64,
+    /// The median error in pixels of the image.
+    pub median_px: f64,
+}
+
 /// What `show --again` found.
 #[derive(Debug, Serialize)]
 pub struct AgainDocument<'a> {

@@ -1,9 +1,11 @@
 //! Finding the lab book and the runs in it.
 
-use std::path::PathBuf;
+use std::io::Read;
+use std::path::{Path, PathBuf};
 
 use book::{Book, BookError, StoredRun};
 use chain::RunSummary;
+use sky::{Setup, SetupReading};
 
 use crate::cli::Global;
 use crate::error::Error;
@@ -73,6 +75,37 @@ pub fn run(book: &Book, name: &str) -> Result<(StoredRun, RunSummary), Error> {
     let run = book.run(number_of(book, name)?)?;
     let summary = run.summary(book.path())?;
     Ok((run, summary))
+}
+
+/// Largest setup file, bytes: a file of another kind is not read to its end.
+const MOST_SETUP: u64 = 1 << 20;
+
+/// A setup file.
+///
+/// # Errors
+/// [`Error::File`] where it can't be read, [`Error::Usage`] with every fault in it.
+pub fn setup(path: &Path) -> Result<SetupReading, Error> {
+    let (reader, _) = crate::input::open(path)?;
+    let mut text = String::new();
+    reader
+        .take(MOST_SETUP)
+        .read_to_string(&mut text)
+        .map_err(|error| {
+            Error::file(
+                path,
+                "reading",
+                error,
+                "name a setup file; `pulsewright setup new` writes one",
+            )
+        })?;
+    Setup::read(&text).map_err(|error| {
+        let faults: Vec<String> = error
+            .faults
+            .iter()
+            .map(|fault| format!("{}: {fault}", path.display()))
+            .collect();
+        Error::Usage(faults.join("\n       "))
+    })
 }
 
 /// The time of day, UTC, RFC 3339, to the second.

@@ -31,6 +31,7 @@ fn main() -> ExitCode {
         Command::Runs => cmd::runs::run(&cli.global, &output),
         Command::Show(args) => cmd::show::run(args, &cli.global, &output),
         Command::Compare(args) => cmd::compare::run(args, &cli.global, &output),
+        Command::Setup(command) => cmd::setup::run(command, &cli.global, &output),
         Command::Trim(args) => cmd::trim::run(args, &cli.global, &output),
         Command::Prove(args) => cmd::prove::run(args, &cli.global, &output),
         Command::Forget(args) => cmd::forget::run(args, &cli.global, &output),

@@ -110,8 +110,90 @@ fn a_change_that_helped_is_proven() {
     assert!(out.contains("more than before"), "{out}");
     bench.fails(&["prove", "attic", "1", "--margin", "2ms"], &["twice"]);
     bench.fails(&["prove", "attic", "trimmed"], &["--margin"]);
+    // The margin that follows from a setup: a tenth of the star's width.
+    bench.ok(&["setup", "new"]);
+    let proof = bench.json(&["prove", "attic", "trimmed", "--setup", "setup.toml"]);
+    let setup = bench.json(&["setup", "check"]);
+    let margin = proof["equivalence"]["margin_ms"].as_f64().unwrap();
+    let star = setup["star_fwhm_arcsec"].as_f64().unwrap();
+    let per_ms = setup["dec_arcsec_per_ms"].as_f64().unwrap();
+    assert!((margin * per_ms - 0.1 * star).abs() < 1e-9);
     bench.fails(
         &["prove", "attic", "trimmed", "--margin", "0"],
         &["above zero"],
     );
+}
+
+#[test]
+fn a_setup_is_written_checked_and_never_replaced() {
+    let bench = attic();
+    bench.ok(&["setup", "new", "pier.toml"]);
+    let text = std::fs::read_to_string(bench.path("pier.toml")).unwrap();
+    // A comment on every line.
+    assert!(
+        text.lines()
+            .all(|line| line.is_empty() || line.contains('#'))
+    );
+    bench.fails(
+        &["setup", "new", "pier.toml"],
+        &["pier.toml", "not replaced"],
+    );
+    let out = bench.ok(&["setup", "check", "pier.toml"]);
+    assert!(out.starts_with("10 ms of pulse move the star by"), "{out}");
+    // 12.4 ms too long, at half the sidereal rate of 15.041067 arcsec/s (IERS Conventions 2010), on
+    // declination: 0.0932 arcsec.
+    let checked = bench.json(&["setup", "check", "pier.toml", "--run", "attic"]);
+    let median = bench.json(&["show", "attic"])["pooled"]["width_error_ms"]["median"].clone();
+    let rows = checked["effect"]["rows"].as_array().unwrap().clone();
+    let dec = rows.iter().find(|row| row["axis"] == "dec").unwrap();
+    let expected = median.as_f64().unwrap() / 1000.0 * 0.5 * 15.041067;
+    assert!((dec["median_arcsec"].as_f64().unwrap() - expected).abs() < 1e-6);
+    // At 60 degrees a pulse in right ascension moves the star half as far as on the equator.
+    let at = |declination: f64| {
+        let row = rows
+            .iter()
+            .find(|row| row["axis"] == "ra" && row["declination_deg"] == declination);
+        row.unwrap()["median_arcsec"].as_f64().unwrap()
+    };
+    assert!((at(60.0) / at(0.0) - 0.5).abs() < 1e-12);
+}
+
+#[test]
+fn every_fault_of_a_setup_is_told_with_its_line() {
+    let bench = Bench::new();
+    bench.ok(&["setup", "new"]);
+    let good = std::fs::read_to_string(bench.path("setup.toml")).unwrap();
+    let with = |key: &str, value: &str| -> String {
+        let changed = good.lines().map(|line| {
+            if line.starts_with(&format!("{key} =")) {
+                format!("{key} = {value}\n")
+            } else {
+                format!("{line}\n")
+            }
+        });
+        changed.collect()
+    };
+    for (key, value, words) in [
+        (
+            "ra_rate",
+            "0",
+            &["mount.ra_rate", "found 0", "guide rate of zero"][..],
+        ),
+        ("declination_deg", "95", &["target.declination_deg", "95"]),
+        ("version", "2", &["version", "2"]),
+        ("wind_m_s", "\"strong\"", &["sky.wind_m_s", "strong"]),
+        ("cadence_s", "0.1", &["cadence_s"]),
+    ] {
+        bench.file("bad.toml", with(key, value));
+        let mut all = vec!["bad.toml", "line "];
+        all.extend(words);
+        bench.fails(&["setup", "check", "bad.toml"], &all);
+    }
+    bench.file("bad.toml", good.replace("ra_rate", "ra_rat"));
+    bench.fails(&["setup", "check", "bad.toml"], &["ra_rat", "ra_rate"]);
+    bench.file("bad.toml", "not = [toml");
+    bench.fails(&["setup", "check", "bad.toml"], &["bad.toml", "line 1"]);
+    bench.file("bad.toml", [0u8, 159, 146, 150]);
+    bench.fails(&["setup", "check", "bad.toml"], &["bad.toml", "setup new"]);
+    bench.fails(&["setup", "check", "none.toml"], &["none.toml"]);
 }

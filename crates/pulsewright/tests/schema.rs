@@ -13,6 +13,7 @@ fn documents_keep_to_their_schemas() {
     let bench = Bench::new();
     bench.file("few.vcd", vcd(&ragged(2, &[50], 100)));
     bench.file("many.vcd", vcd(&ragged(30, &[50, 250], 9_000)));
+    bench.ok(&["setup", "new"]);
     let mut documents = vec![
         ("comparison", vec!["demo", "d"]),
         ("run", vec!["read", "few.vcd", "--requested", "50ms"]),
@@ -49,6 +50,8 @@ fn documents_keep_to_their_schemas() {
             vec!["trim", "1", "--loss", "p20", "--below", "skip"],
         ),
         ("proof", vec!["prove", "1", "2", "--margin", "1ms"]),
+        ("setup", vec!["setup", "check"]),
+        ("setup", vec!["setup", "check", "--run", "1"]),
         ("forgotten", vec!["forget", "1", "--yes"]),
     ];
     for chain in ["attic-laptop", "pier-board", "serial-adapter", "long-cable"] {

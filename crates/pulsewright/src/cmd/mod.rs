@@ -9,5 +9,6 @@ pub mod man;
 pub mod prove;
 pub mod read;
 pub mod runs;
+pub mod setup;
 pub mod show;
 pub mod trim;

@@ -1,9 +1,37 @@
 //! `prove`: did a change help?
 
+use std::path::Path;
+
+use sky::Axis;
+
 use crate::cli::{Global, ProveArgs};
 use crate::error::Error;
 use crate::output::Output;
 use crate::{json, library, text};
+
+/// Share of the star's width that a pulse may move it by without showing.
+const SHARE_OF_STAR: f64 = 0.1;
+
+/// The width error that moves the star by a tenth of its width, on the axis where it moves farther.
+fn margin_of(file: &Path) -> Result<f64, Error> {
+    let setup = library::setup(file)?.setup;
+    let arcsec = SHARE_OF_STAR * setup.imaging_star_fwhm_arcsec();
+    let declination = setup.target.declination_deg;
+    let rates = [
+        (Axis::Ra, setup.mount.ra_rate),
+        (Axis::Dec, setup.mount.dec_rate),
+    ];
+    rates
+        .into_iter()
+        .filter_map(|(axis, rate)| sky::rate::ms_for_arcsec(arcsec, rate, declination, axis))
+        .reduce(f64::min)
+        .ok_or_else(|| {
+            Error::Usage(format!(
+                "{}: no pulse moves the star in this setup, so no margin follows from it; give one with --margin",
+                file.display()
+            ))
+        })
+}
 
 /// Runs the command.
 ///
@@ -25,11 +53,16 @@ pub fn run(args: &ProveArgs, global: &Global, output: &Output) -> Result<(), Err
     } else {
         runs.map(|run| run.chain)
     };
-    let proof = chain::prove(
-        (&names[0], &pulses[0]),
-        (&names[1], &pulses[1]),
-        args.margin,
-    )?;
+    let margin_ms = match (args.margin, &args.setup) {
+        (Some(ms), _) => ms,
+        (None, Some(file)) => margin_of(file)?,
+        (None, None) => {
+            return Err(Error::Usage(
+                "no margin was given; use --margin or --setup".into(),
+            ));
+        }
+    };
+    let proof = chain::prove((&names[0], &pulses[0]), (&names[1], &pulses[1]), margin_ms)?;
     if output.json() {
         return output.print_json(&json::of_proof([before, after], &proof));
     }

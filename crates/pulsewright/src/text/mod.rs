@@ -8,6 +8,7 @@ pub mod demo;
 pub mod proof;
 pub mod run;
 pub mod runs;
+pub mod setup;
 pub mod trim;
 
 use wire::Warning;

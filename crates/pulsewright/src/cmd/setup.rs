@@ -1,0 +1,114 @@
+//! `setup`: a file that describes mount and optics; what a millisecond of pulse is worth there.
+
+use std::fs::OpenOptions;
+use std::io::Write;
+
+use sky::{Axis, Setup, rate};
+
+use crate::cli::{Global, SetupCheckArgs, SetupCommand, SetupNewArgs};
+use crate::error::Error;
+use crate::output::Output;
+use crate::{json, library, text};
+
+/// Declinations of the table, degrees, beside the setup's own.
+const DECLINATIONS_DEG: [f64; 4] = [0.0, 30.0, 60.0, 80.0];
+
+/// Runs the command.
+///
+/// # Errors
+/// [`Error::File`] where the file can't be read or written; every fault in it; what the book says.
+pub fn run(command: &SetupCommand, global: &Global, output: &Output) -> Result<(), Error> {
+    match command {
+        SetupCommand::New(args) => new(args, output),
+        SetupCommand::Check(args) => check(args, global, output),
+    }
+}
+
+fn new(args: &SetupNewArgs, output: &Output) -> Result<(), Error> {
+    let template = Setup::template();
+    // Never over a file that somebody has filled in.
+    OpenOptions::new()
+        .write(true)
+        .create_new(true)
+        .open(&args.file)
+        .and_then(|mut file| file.write_all(template.as_bytes()))
+        .map_err(|error| {
+            let advice = match error.kind() {
+                std::io::ErrorKind::AlreadyExists => "it is not replaced; name another file",
+                _ => "check the folder and its permissions",
+            };
+            Error::file(&args.file, "writing", error, advice)
+        })?;
+    let file = args.file.display();
+    output.note(&format!(
+        "{file} is written. Put your own numbers in, then: pulsewright setup check {file}"
+    ));
+    Ok(())
+}
+
+fn check(args: &SetupCheckArgs, global: &Global, output: &Output) -> Result<(), Error> {
+    let reading = library::setup(&args.file)?;
+    let setup = &reading.setup;
+    let effect = match &args.run {
+        Some(name) => {
+            let book = library::open(global)?;
+            let (run, summary) = library::run(&book, name)?;
+            Some(effect(
+                setup,
+                run.number,
+                run.chain,
+                &summary.pooled.width_error_ms,
+            ))
+        }
+        None => None,
+    };
+    let declination = setup.target.declination_deg;
+    let document = json::SetupDocument {
+        schema_version: json::SCHEMA_VERSION,
+        kind: "setup",
+        file: args.file.display().to_string(),
+        setup,
+        defaulted: &reading.defaulted,
+        warnings: &reading.warnings,
+        guide_arcsec_per_px: setup.guide_scope.arcsec_per_px(),
+        imaging_arcsec_per_px: setup.imaging_scope.arcsec_per_px(),
+        star_fwhm_arcsec: setup.imaging_star_fwhm_arcsec(),
+        ra_arcsec_per_ms: rate::arcsec_per_ms(setup.mount.ra_rate, declination, Axis::Ra),
+        dec_arcsec_per_ms: rate::arcsec_per_ms(setup.mount.dec_rate, declination, Axis::Dec),
+        effect,
+    };
+    if output.json() {
+        return output.print_json(&document);
+    }
+    output.print(&text::setup::page(&document, output.quiet()))
+}
+
+fn effect(setup: &Setup, run: i64, chain: String, error: &chain::WidthError) -> json::Effect {
+    let mut declinations = DECLINATIONS_DEG.to_vec();
+    let own = setup.target.declination_deg;
+    if !declinations.contains(&own) {
+        declinations.push(own);
+        declinations.sort_by(f64::total_cmp);
+    }
+    let row = |axis: Axis, rate: f64, declination_deg: f64| {
+        let arcsec = |ms: f64| rate::arcsec_of_width_error(ms, rate, declination_deg, axis);
+        json::EffectRow {
+            axis,
+            declination_deg,
+            median_arcsec: arcsec(error.median),
+            p975_arcsec: arcsec(error.p975),
+            median_px: sky::optics::pixels(
+                arcsec(error.median),
+                setup.imaging_scope.arcsec_per_px(),
+            ),
+        }
+    };
+    let in_ra = declinations
+        .iter()
+        .map(|&declination| row(Axis::Ra, setup.mount.ra_rate, declination));
+    // In declination a pulse moves the star as far everywhere.
+    let rows = in_ra
+        .chain([row(Axis::Dec, setup.mount.dec_rate, own)])
+        .collect();
+    json::Effect { run, chain, rows }
+}
