@@ -286,23 +286,8 @@ pub struct Effect {
     pub run: i64,
     /// Its chain.
     pub chain: String,
-    /// On each axis, at several declinations.
-    pub rows: Vec<EffectRow>,
-}
-
-/// What the width error of a run moves the star by, on one axis at one declination.
-#[derive(Debug, Serialize)]
-pub struct EffectRow {
-    /// The axis.
-    pub axis: sky::Axis,
-    /// Declination, degrees.
-    pub declination_deg: f64,
-    /// The median error, arcsec.
-    pub median_arcsec: f64,
-    /// What 1 in 40 pulses exceeds, arcsec.
-    pub p975_arcsec: f64,
-    /// The median error in pixels of the image.
-    pub median_px: f64,
+    /// On each axis, at the setup's declination and at others.
+    pub on_sky: sky::effect::SkyEffect,
 }
 
 /// What `show --again` found.

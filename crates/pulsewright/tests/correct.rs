@@ -144,16 +144,17 @@ fn a_setup_is_written_checked_and_never_replaced() {
     // declination: 0.0932 arcsec.
     let checked = bench.json(&["setup", "check", "pier.toml", "--run", "attic"]);
     let median = bench.json(&["show", "attic"])["pooled"]["width_error_ms"]["median"].clone();
-    let rows = checked["effect"]["rows"].as_array().unwrap().clone();
-    let dec = rows.iter().find(|row| row["axis"] == "dec").unwrap();
+    let axes = checked["effect"]["on_sky"]["axes"].as_array().unwrap();
     let expected = median.as_f64().unwrap() / 1000.0 * 0.5 * 15.041067;
-    assert!((dec["median_arcsec"].as_f64().unwrap() - expected).abs() < 1e-6);
+    assert_eq!(axes[1]["axis"], "dec");
+    assert!((axes[1]["median"]["arcsec"].as_f64().unwrap() - expected).abs() < 1e-6);
     // At 60 degrees a pulse in right ascension moves the star half as far as on the equator.
     let at = |declination: f64| {
-        let row = rows
+        let table = axes[0]["table"].as_array().unwrap();
+        let row = table
             .iter()
-            .find(|row| row["axis"] == "ra" && row["declination_deg"] == declination);
-        row.unwrap()["median_arcsec"].as_f64().unwrap()
+            .find(|row| row["declination_deg"] == declination);
+        row.unwrap()["median"]["arcsec"].as_f64().unwrap()
     };
     assert!((at(60.0) / at(0.0) - 0.5).abs() < 1e-12);
 }

@@ -3,15 +3,13 @@
 use std::fs::OpenOptions;
 use std::io::Write;
 
+use sky::effect::{SkyEffect, WidthErrors};
 use sky::{Axis, Setup, rate};
 
 use crate::cli::{Global, SetupCheckArgs, SetupCommand, SetupNewArgs};
 use crate::error::Error;
 use crate::output::Output;
 use crate::{json, library, text};
-
-/// Declinations of the table, degrees, beside the setup's own.
-const DECLINATIONS_DEG: [f64; 4] = [0.0, 30.0, 60.0, 80.0];
 
 /// Runs the command.
 ///
@@ -84,31 +82,19 @@ fn check(args: &SetupCheckArgs, global: &Global, output: &Output) -> Result<(), 
 }
 
 fn effect(setup: &Setup, run: i64, chain: String, error: &chain::WidthError) -> json::Effect {
-    let mut declinations = DECLINATIONS_DEG.to_vec();
-    let own = setup.target.declination_deg;
-    if !declinations.contains(&own) {
-        declinations.push(own);
-        declinations.sort_by(f64::total_cmp);
-    }
-    let row = |axis: Axis, rate: f64, declination_deg: f64| {
-        let arcsec = |ms: f64| rate::arcsec_of_width_error(ms, rate, declination_deg, axis);
-        json::EffectRow {
-            axis,
-            declination_deg,
-            median_arcsec: arcsec(error.median),
-            p975_arcsec: arcsec(error.p975),
-            median_px: sky::optics::pixels(
-                arcsec(error.median),
-                setup.imaging_scope.arcsec_per_px(),
-            ),
-        }
+    let on_axis = |axis| WidthErrors {
+        axis,
+        median_ms: error.median,
+        quantiles: vec![
+            (0.025, error.p025),
+            (0.25, error.p25),
+            (0.75, error.p75),
+            (0.975, error.p975),
+        ],
     };
-    let in_ra = declinations
-        .iter()
-        .map(|&declination| row(Axis::Ra, setup.mount.ra_rate, declination));
-    // In declination a pulse moves the star as far everywhere.
-    let rows = in_ra
-        .chain([row(Axis::Dec, setup.mount.dec_rate, own)])
-        .collect();
-    json::Effect { run, chain, rows }
+    json::Effect {
+        run,
+        chain,
+        on_sky: SkyEffect::new(&Axis::ALL.map(on_axis), setup),
+    }
 }

@@ -11,19 +11,17 @@ use crate::json::SetupDocument;
 pub fn page(document: &SetupDocument<'_>, quiet: bool) -> String {
     let sentence = match &document.effect {
         Some(effect) => {
-            let at = |axis: Axis, declination: Option<f64>| {
-                effect
-                    .rows
-                    .iter()
-                    .find(|r| r.axis == axis && declination.is_none_or(|d| r.declination_deg == d))
-                    .map_or(0.0, |r| r.median_arcsec)
+            let at = |axis: Axis| {
+                let axes = &effect.on_sky.axes;
+                axes.iter()
+                    .find(|a| a.axis == axis)
+                    .map_or(0.0, |a| a.median.arcsec)
             };
-            let declination = document.setup.target.declination_deg;
             format!(
                 "The median width error of {} moves the star by {} arcsec in right ascension and {} in declination, where a well tracked star is {} arcsec wide.",
                 effect.chain,
-                significant(at(Axis::Ra, Some(declination))),
-                significant(at(Axis::Dec, None)),
+                significant(at(Axis::Ra)),
+                significant(at(Axis::Dec)),
                 significant(document.star_fwhm_arcsec)
             )
         }
@@ -48,24 +46,28 @@ pub fn page(document: &SetupDocument<'_>, quiet: bool) -> String {
             "What the width error of run {} ({}) moves the star by",
             effect.run, effect.chain
         ));
-        let mut table = Table::new(&[
-            "axis",
-            "declination",
-            "median, arcsec",
-            "1 in 40 beyond, arcsec",
-            "median, px",
-        ]);
-        for row in &effect.rows {
+        let mut table = Table::new(&["", "ms", "arcsec", "px guiding", "px imaging"]);
+        let mut row = |name: String, moved: &sky::effect::Moved| {
             table.row(vec![
-                row.axis.name().to_owned(),
-                match row.axis {
-                    Axis::Ra => format!("{} deg", significant(row.declination_deg)),
-                    Axis::Dec => "any".to_owned(),
-                },
-                significant(row.median_arcsec),
-                significant(row.p975_arcsec),
-                significant(row.median_px),
+                name,
+                significant(moved.ms),
+                significant(moved.arcsec),
+                significant(moved.guide_px),
+                significant(moved.imaging_px),
             ]);
+        };
+        for axis in &effect.on_sky.axes {
+            let name = axis.axis.name();
+            row(format!("{name}, median"), &axis.median);
+            if let Some(far) = axis.quantiles.last() {
+                row(format!("{name}, 1 in 40 beyond"), &far.moved);
+            }
+            if axis.axis == Axis::Ra {
+                for at in &axis.table {
+                    let declination = significant(at.declination_deg);
+                    row(format!("{name}, median at {declination} deg"), &at.median);
+                }
+            }
         }
         page += &table.text();
         page += &faint(
