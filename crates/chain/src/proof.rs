@@ -99,9 +99,21 @@ pub fn prove(
         Ok(errors)
     };
     let (x, y) = (errors(before)?, errors(after)?);
-    let equivalence = equivalence(&y, margin_ms)?;
+    let mut equivalence = equivalence(&y, margin_ms)?;
+    let outside = outside(after.1, &widths_ms, margin_ms)?;
+    equivalence.within &= outside.is_none();
     let improvement = improvement(&x, &y)?;
     let mut warnings = Vec::new();
+    let directions = |observations: &[Observation]| {
+        let all: std::collections::BTreeSet<_> = observations.iter().map(|o| o.direction).collect();
+        all
+    };
+    if directions(before.1) != directions(after.1) {
+        warnings.push(Warning::new(
+            "the runs were taken in different directions",
+            "where directions differ within the chain this shows as a change: take the same ones",
+        ));
+    }
     let left_out = before.1.len() + after.1.len() - x.len() - y.len();
     if left_out > 0 {
         warnings.push(Warning::new(
@@ -113,13 +125,46 @@ pub fn prove(
         ));
     }
     Ok(Proof {
-        answer: answer(after.0, &equivalence, &improvement),
+        answer: answer(after.0, &equivalence, &improvement, outside.as_deref()),
         n: [x.len() as u64, y.len() as u64],
         widths_ms,
         equivalence,
         improvement,
         warnings,
     })
+}
+
+/// A width and direction that lies outside of the margin by itself, however the others make up for it in
+/// the median of all: its 90 % interval has nothing in common with the margin.
+fn outside(
+    observations: &[Observation],
+    widths_ms: &[f64],
+    margin_ms: f64,
+) -> Result<Option<String>, ChainError> {
+    let mut groups: std::collections::BTreeMap<_, Vec<f64>> = Default::default();
+    for o in observations
+        .iter()
+        .filter(|o| is_among(widths_ms, o.requested_ms))
+    {
+        let key = (o.direction, o.requested_ms.to_bits());
+        groups.entry(key).or_default().push(error_ms(o));
+    }
+    for ((direction, bits), errors) in groups {
+        let sorted = Sorted::new(errors)?;
+        let Some(found) = order::median_interval(&sorted, 1.0 - 2.0 * ALPHA) else {
+            continue;
+        };
+        let ci = found.interval;
+        if ci.low > margin_ms || ci.high < -margin_ms {
+            let of = direction.map_or_else(String::new, |d| format!("{d} "));
+            return Ok(Some(format!(
+                "{of}at {} ms it is {} ms",
+                f64::from_bits(bits),
+                Rounded::to_uncertainty(ci.half_width()).ms(order::median(&sorted))
+            )));
+        }
+    }
+    Ok(None)
 }
 
 fn equivalence(errors: &[f64], margin_ms: f64) -> Result<Equivalence, ChainError> {
@@ -183,7 +228,12 @@ fn improvement(x: &[f64], y: &[f64]) -> Result<Improvement, ChainError> {
     })
 }
 
-fn answer(name: &str, equivalence: &Equivalence, improvement: &Improvement) -> String {
+fn answer(
+    name: &str,
+    equivalence: &Equivalence,
+    improvement: &Improvement,
+    outside: Option<&str>,
+) -> String {
     let e = equivalence;
     let ci = e.median_ci90.unwrap_or([e.median_ms, e.median_ms]);
     let round = Rounded::to_uncertainty(0.5 * (ci[1] - ci[0]));
@@ -193,13 +243,27 @@ fn answer(name: &str, equivalence: &Equivalence, improvement: &Improvement) -> S
         round.interval(ci)
     );
     let margin = crate::quantity::significant(e.margin_ms);
+    let apart = ci[0] > e.margin_ms || ci[1] < -e.margin_ms;
+    let worse = improvement.gain_ci95[1] < 0.0;
     let proven = match (e.within, e.pulses_needed) {
+        (true, _) if worse => {
+            format!("Within the margin, but worse: {of_median}, within {margin} ms of none")
+        }
         (true, _) => format!("Proven: {of_median}, within {margin} ms of none"),
+        (false, Some(_)) if outside.is_some() => format!(
+            "Not so: {of_median}, but {}, not within {margin} ms of none",
+            outside.unwrap_or_default()
+        ),
         (false, Some(needed)) => format!(
             "Not proven yet: {of_median}, and that it is within {margin} ms of none takes about {} pulses",
             count(needed)
         ),
-        (false, None) => format!("Not so: {of_median}, and not within {margin} ms of none"),
+        (false, None) if apart => {
+            format!("Not so: {of_median}, and not within {margin} ms of none")
+        }
+        (false, None) => format!(
+            "Not proven: {of_median}, and whether that is within {margin} ms of none can't be told"
+        ),
     };
     let [low, high] = improvement.gain_ci95;
     let round = Rounded::to_uncertainty(0.5 * (high - low));

@@ -67,6 +67,14 @@ pub struct RunSummary {
     pub seed: u64,
 }
 
+impl RunSummary {
+    /// Why the numbers may be those of nothing, where they may: too many pulses without a request, or
+    /// requests without a pulse.
+    pub fn doubt(&self) -> Option<String> {
+        answer::doubt(self)
+    }
+}
+
 /// The pulses of one group, on the way to its summary.
 struct Members {
     key: GroupKey,

@@ -14,6 +14,9 @@ pub use fit::fit_trim;
 
 use serde::{Deserialize, Serialize};
 
+/// A trim that leaves more than this share of the mean distance hardly helps.
+const LEAST_HELP: f64 = 0.9;
+
 /// What of the width error the trim brings to zero.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
@@ -83,6 +86,14 @@ pub struct Trim {
 }
 
 impl Trim {
+    /// Whether it takes away a tenth of the mean distance from what was wanted, or more. A quantile is
+    /// chosen for something else, and always counts.
+    pub fn helps(&self) -> bool {
+        let r = &self.residual;
+        matches!(self.loss, Loss::Quantile(_))
+            || r.mean_distance_after_ms < LEAST_HELP * r.mean_distance_before_ms
+    }
+
     /// The width to request for a wanted one, us: 0 where nothing is to be sent. A width that is
     /// carried is 0 here; [`Carry`] keeps it.
     pub fn request_us(&self, wanted_us: u32) -> u32 {

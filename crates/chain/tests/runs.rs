@@ -237,3 +237,33 @@ fn only_common_widths_are_compared() {
         Err(ChainError::OneRun(1))
     ));
 }
+
+#[test]
+fn groups_that_cancel_are_not_told_as_asked() {
+    let mut random = Random::new(9);
+    let run = summary(&observations((0..150).map(|i| {
+        let offset = [12.0, -12.0, 1.0][i % 3];
+        ([50.0, 250.0, 500.0][i % 3], offset + random.normal())
+    })));
+    assert!(!run.answer.contains("as asked"), "{}", run.answer);
+    assert!(
+        run.answer.contains("unlike by width or direction"),
+        "{}",
+        run.answer
+    );
+    let mut pulses = observations((0..160).map(|i| {
+        let offset = if i % 2 == 0 { 20.0 } else { -5.0 };
+        ([50.0, 250.0][i / 2 % 2], offset + random.normal())
+    }));
+    for (i, o) in pulses.iter_mut().enumerate() {
+        o.direction = Some([Direction::RaPlus, Direction::RaMinus][i % 2]);
+    }
+    let run = summary(&pulses);
+    assert!(run.answer.starts_with("Pulses come out"), "{}", run.answer);
+    assert!(!run.answer.contains("as asked"), "{}", run.answer);
+    assert!(
+        run.answer.contains("unlike by width or direction: -5"),
+        "{}",
+        run.answer
+    );
+}

@@ -248,6 +248,9 @@ pub struct TrimArgs {
     /// What to do with a width that is too short for the chain
     #[arg(long, value_name = "WHAT", default_value = "carry")]
     pub below: BelowArg,
+    /// Fit it on the pulses of one direction: ra+, ra-, dec+ or dec-
+    #[arg(long, value_name = "DIRECTION")]
+    pub direction: Option<Direction>,
     /// The shortest width to ask the chain for [default: what the shortest request comes out as]
     #[arg(long, value_name = "TIME", value_parser = parse_width_ms)]
     pub shortest: Option<f64>,

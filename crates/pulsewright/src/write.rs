@@ -20,6 +20,12 @@ pub fn write(path: &Path, bytes: &[u8]) -> Result<(), Error> {
             "check the folder, its permissions and the space on the disk",
         )
     };
+    if belongs_to_a_book(path) {
+        return Err(Error::Usage(format!(
+            "{}: this name belongs to the lab book beside it, and writing there could damage it; name another file with -o",
+            path.display()
+        )));
+    }
     let Ok(target) = path.canonicalize() else {
         return write_whole(path, bytes).map_err(failed);
     };
@@ -37,6 +43,15 @@ pub fn write(path: &Path, bytes: &[u8]) -> Result<(), Error> {
         )));
     }
     write_whole(&target, bytes).map_err(failed)
+}
+
+/// Whether the name is that of a database's log or index beside an existing file.
+fn belongs_to_a_book(path: &Path) -> bool {
+    let name = path.to_string_lossy();
+    ["-wal", "-shm", "-journal"]
+        .iter()
+        .filter_map(|ending| name.strip_suffix(ending))
+        .any(|book| Path::new(book).exists())
 }
 
 /// Writes into a file beside it, which then takes its name.

@@ -69,6 +69,14 @@ fn every_format_is_written_to_a_file_or_to_standard_output() {
         &["trim", "attic", "-o", "book.sqlite"],
         &["not to be replaced"],
     );
+    bench.fails(
+        &["trim", "attic", "-o", "book.sqlite-wal"],
+        &["lab book beside it"],
+    );
+    bench.fails(
+        &["trim", "attic", "--shortest", "1h"],
+        &["--shortest", "500 ms"],
+    );
     bench.fails(&["trim", "attic", "--loss", "p0"], &["p1 to p99"]);
     bench.fails(&["trim", "none"], &["none"]);
     bench.file("few.vcd", vcd(&ragged(3, &[50, 250], 12_000)));

@@ -15,6 +15,21 @@ fn the_answer_comes_first_with_unit_and_uncertainty() {
     assert!(first.contains("ms too long (median; 95 % 12."), "{first}");
     assert!(out.contains("expanded uncertainty") && out.contains("about the same at every width"));
     assert!(out.contains("1 in 40 is over"), "{out}");
+    // Each number stands under its own name.
+    let run = bench.json(&["read", "port.vcd", "--requested", "50ms,250ms,500ms"]);
+    let header = out.lines().find(|l| l.contains("p97.5")).unwrap();
+    let row = out
+        .lines()
+        .skip_while(|l| *l != header)
+        .find(|l| l.trim_start().starts_with("all"))
+        .unwrap();
+    // Aligned on the right: the number ends where its title ends.
+    for (title, field) in [("p2.5", "p025"), ("p97.5", "p975"), ("max", "max")] {
+        let end = header.find(title).unwrap() + title.len();
+        let shown: f64 = row[..end].rsplit(' ').next().unwrap().parse().unwrap();
+        let number = run["pooled"]["width_error_ms"][field].as_f64().unwrap();
+        assert!((shown - number).abs() <= 0.051, "{title}: {shown} {number}");
+    }
     // No terminal, no colour.
     assert!(!out.contains('\u{1b}'));
     // Quiet: the answer alone.

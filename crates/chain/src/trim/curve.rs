@@ -40,6 +40,30 @@ impl Curve {
         &self.knots
     }
 
+    /// The steepest of its pieces: microseconds of request for each of wanted width.
+    pub fn steepest(&self) -> f64 {
+        let slope = |pair: &[Knot]| {
+            f64::from(pair[1].request_us - pair[0].request_us)
+                / f64::from(pair[1].wanted_us - pair[0].wanted_us)
+        };
+        self.knots.windows(2).map(slope).fold(0.0, f64::max)
+    }
+
+    /// The shortest wanted width whose request is not 0, us.
+    pub fn shortest_us(&self) -> u32 {
+        // The curve never falls, so halving finds it.
+        let (mut nothing, mut something) = (0, u32::MAX);
+        while something - nothing > 1 {
+            let middle = nothing + (something - nothing) / 2;
+            if self.request_us(middle) == 0 {
+                nothing = middle;
+            } else {
+                something = middle;
+            }
+        }
+        something
+    }
+
     /// The width to request, us, to the nearest; never below 0. This is the reference that the exports
     /// are held to, step by step.
     pub fn request_us(&self, wanted_us: u32) -> u32 {

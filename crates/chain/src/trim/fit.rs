@@ -2,12 +2,12 @@
 
 use stats::random::Random;
 use stats::{Sorted, StatsError, order, regression, trend};
-use wire::{Observation, Warning};
+use wire::{Direction, Observation, Warning};
 
 use super::{Below, Curve, Knot, Loss, Residual, Trim};
 use crate::error::ChainError;
 use crate::group::CONFIDENCE;
-use crate::quantity::{Rounded, plural, significant};
+use crate::quantity::{Rounded, significant};
 use crate::relation::error_ms;
 
 /// Parts of the cross-validation.
@@ -19,6 +19,10 @@ const FEWEST_AT_A_WIDTH: usize = 20;
 /// A width's own place must be farther from the line than this before a curve is made of it, ms: finer
 /// than any controller or mount can use (common practice, no source).
 const LEAST_BEND_MS: f64 = 0.5;
+
+/// Microseconds of request for each of wanted width above which a longer request hardly makes a longer
+/// pulse, and the trim would ask for minutes.
+const STEEPEST: f64 = 5.0;
 
 /// A line through the width errors, with the places of single widths where the line is not enough.
 struct Model {
@@ -79,11 +83,16 @@ pub fn fit_trim(
             [low.min(*r), high.max(*r)]
         });
     let curve = curve(&model, tried_ms).ok_or(ChainError::Untrimmable)?;
+    if curve.steepest() > STEEPEST {
+        return Err(ChainError::Untrimmable);
+    }
     let residual = cross_validate(&points, loss, seed)?;
     let shortest_us = shortest_us.unwrap_or_else(|| {
         let delivered_ms = tried_ms[0] + model.error_ms(tried_ms[0]);
         to_us(delivered_ms).max(0) as u32
     });
+    // A wanted width whose request would be nothing can't be sent: it is below the shortest.
+    let shortest_us = shortest_us.max(curve.shortest_us());
     let mut trim = Trim {
         answer: String::new(),
         loss,
@@ -98,7 +107,7 @@ pub fn fit_trim(
         warnings: Vec::new(),
     };
     trim.answer = answer(&trim);
-    warn(&mut trim);
+    warn(&mut trim, observations);
     Ok(trim)
 }
 
@@ -294,6 +303,23 @@ fn cross_validate(points: &[(f64, f64)], loss: Loss, seed: u64) -> Result<Residu
 
 /// The trim in plain words.
 fn answer(trim: &Trim) -> String {
+    let uncertain = trim
+        .residual
+        .median_ci95
+        .map_or(0.1, |ci| 0.5 * (ci[1] - ci[0]))
+        .max(0.05);
+    let round = Rounded::to_uncertainty(uncertain);
+    let (before, after) = (
+        trim.residual.mean_distance_before_ms,
+        trim.residual.mean_distance_after_ms,
+    );
+    if !trim.helps() {
+        return format!(
+            "Leave the widths as they are: pulses miss what was wanted by {} ms on average, and with a trim it would be {} ms.",
+            round.of_uncertainty(before),
+            round.of_uncertainty(after)
+        );
+    }
     // What is shorter than the shortest is not sent as such, so nothing is said of it.
     let low = trim.tried_ms[0].max(f64::from(trim.shortest_us) / 1000.0);
     let high = trim.tried_ms[1].max(low);
@@ -302,17 +328,19 @@ fn answer(trim: &Trim) -> String {
         f64::from(trim.curve.request_us(wanted)) / 1000.0 - wanted_ms
     };
     let shifts = [shift_ms(low), shift_ms(high)];
-    let uncertain = trim
-        .residual
-        .median_ci95
-        .map_or(0.1, |ci| 0.5 * (ci[1] - ci[0]))
-        .max(0.05);
-    let round = Rounded::to_uncertainty(uncertain);
     let amount = |ms: f64| {
         let way = if ms < 0.0 { "shorter" } else { "longer" };
         format!("{} ms {way}", round.ms(ms.abs()))
     };
-    let what = if (shifts[0] - shifts[1]).abs() <= uncertain {
+    let what = if trim.refined {
+        format!(
+            "Change the pulses by the table, from {} at {} ms to {} at {} ms",
+            amount(shifts[0]),
+            significant(low),
+            amount(shifts[1]),
+            significant(high)
+        )
+    } else if (shifts[0] - shifts[1]).abs() <= uncertain {
         format!("Make every pulse {}", amount(0.5 * (shifts[0] + shifts[1])))
     } else {
         format!(
@@ -338,12 +366,12 @@ fn answer(trim: &Trim) -> String {
     };
     format!(
         "{what}{below}: pulses then miss what was wanted by {} ms on average, in place of {} ms.",
-        round.ms(trim.residual.mean_distance_after_ms),
-        round.ms(trim.residual.mean_distance_before_ms)
+        round.of_uncertainty(after),
+        round.of_uncertainty(before)
     )
 }
 
-fn warn(trim: &mut Trim) {
+fn warn(trim: &mut Trim, observations: &[Observation]) {
     let mut found = Vec::new();
     let [low, high] = trim.tried_ms;
     if low == high {
@@ -352,29 +380,58 @@ fn warn(trim: &mut Trim) {
             "measure a short and a long width too (50 ms and 500 ms, say)",
         ));
     }
-    let (before, after) = (
-        trim.residual.mean_distance_before_ms,
-        trim.residual.mean_distance_after_ms,
-    );
-    if after > 0.9 * before {
+    if !trim.helps() {
         found.push(Warning::new(
-            format!(
-                "the trim hardly helps: pulses miss by {} ms with it and by {} ms without",
-                significant(after),
-                significant(before)
-            ),
-            "what is left is scatter, which no trim removes: leave the widths as they are, or mend the chain",
+            "what is left with the trim is about as much as without",
+            "no trim removes scatter: leave the widths as they are, or mend the chain",
         ));
     }
-    let negative = trim.curve.request_us(trim.shortest_us.max(1)) == 0 && trim.shortest_us > 0;
-    if negative {
+    if let Some(text) = unlike_directions(observations) {
+        found.push(Warning::new(
+            text,
+            "one trim can't serve both: fit one for each with --direction",
+        ));
+    }
+    let widths: std::collections::BTreeSet<u64> = observations
+        .iter()
+        .map(|o| o.requested_ms.to_bits())
+        .collect();
+    if widths.len() > 2 && observations.len() / widths.len() < FEWEST_AT_A_WIDTH {
         found.push(Warning::new(
             format!(
-                "a wanted width of {} would have to be requested as nothing",
-                plural(u64::from(trim.shortest_us), "microsecond")
+                "most widths were asked fewer than {FEWEST_AT_A_WIDTH} times, so a bend between them would not be seen"
             ),
-            "raise the shortest width with --shortest",
+            "ask for a few widths, thirty times or more each",
         ));
     }
     trim.warnings = found;
+}
+
+/// Says so where the medians of two directions lie apart beyond chance and beyond 1 ms.
+fn unlike_directions(observations: &[Observation]) -> Option<String> {
+    let mut by_direction: std::collections::BTreeMap<Direction, Vec<f64>> = Default::default();
+    for o in observations {
+        if let Some(direction) = o.direction {
+            by_direction.entry(direction).or_default().push(error_ms(o));
+        }
+    }
+    let places: Vec<(Direction, f64, [f64; 2])> = by_direction
+        .into_iter()
+        .filter_map(|(direction, errors)| {
+            let sorted = Sorted::new(errors).ok()?;
+            let ci = order::median_interval(&sorted, 0.999)?.interval;
+            Some((direction, order::median(&sorted), [ci.low, ci.high]))
+        })
+        .collect();
+    let low = places.iter().min_by(|a, b| a.1.total_cmp(&b.1))?;
+    let high = places.iter().max_by(|a, b| a.1.total_cmp(&b.1))?;
+    (high.2[0] > low.2[1] && high.1 - low.1 > 1.0).then(|| {
+        format!(
+            "the directions differ: the median error is {} ms for {} and {} ms for {}",
+            significant(low.1),
+            low.0,
+            significant(high.1),
+            high.0
+        )
+    })
 }

@@ -46,7 +46,9 @@ pub fn run(args: &ProveArgs, global: &Global, output: &Output) -> Result<(), Err
             "run {before} is named twice; name a run before the change and one after it (`pulsewright runs` lists them)"
         )));
     }
-    let runs = [book.run(before)?, book.run(after)?];
+    let (run_before, summary_before) = library::run(&book, &args.before)?;
+    let (run_after, summary_after) = library::run(&book, &args.after)?;
+    let runs = [run_before, run_after];
     let pulses = [book.observations(before)?, book.observations(after)?];
     let names = if runs[0].chain == runs[1].chain {
         [before, after].map(|number| format!("run {number}"))
@@ -62,7 +64,19 @@ pub fn run(args: &ProveArgs, global: &Global, output: &Output) -> Result<(), Err
             ));
         }
     };
-    let proof = chain::prove((&names[0], &pulses[0]), (&names[1], &pulses[1]), margin_ms)?;
+    let mut proof = chain::prove((&names[0], &pulses[0]), (&names[1], &pulses[1]), margin_ms)?;
+    for summary in [&summary_before, &summary_after] {
+        if let Some(doubt) = summary.doubt() {
+            proof.answer += &format!(" But {doubt}.");
+        }
+    }
+    if let Some(share) = summary_after.missing_share.filter(|share| share.count > 0) {
+        proof.answer += &format!(
+            " But after the change {} of {} came to nothing.",
+            chain::count(share.count),
+            chain::plural(share.of, "request")
+        );
+    }
     if output.json() {
         return output.print_json(&json::of_proof([before, after], &proof));
     }

@@ -1,6 +1,7 @@
 //! `trim`: what to request, to get the width that one wants.
 
-use chain::{Below, Trim};
+use chain::{Below, RunSummary, Trim};
+use wire::Warning;
 
 use crate::cli::{BelowArg, Global, TrimArgs, TrimFormat};
 use crate::error::Error;
@@ -16,15 +17,26 @@ const LONGEST_MS: u32 = 5000;
 /// What the book and the fit say; [`Error::File`] where the file can't be written.
 pub fn run(args: &TrimArgs, global: &Global, output: &Output) -> Result<(), Error> {
     let book = library::open(global)?;
-    let run = book.run(library::number_of(&book, &args.run)?)?;
+    let (run, summary) = library::run(&book, &args.run)?;
     let below = match args.below {
         BelowArg::Skip => Below::Skip,
         BelowArg::Floor => Below::Floor,
         BelowArg::Carry => Below::Carry,
     };
+    let longest_ms = summary.pooled.requested_range_ms[1];
+    if let Some(ms) = args.shortest.filter(|ms| *ms > longest_ms) {
+        return Err(Error::Usage(format!(
+            "--shortest: found {ms} ms, expected at most {longest_ms} ms, the longest width that run {} was asked for",
+            run.number
+        )));
+    }
     let shortest_us = args.shortest.map(|ms| (ms * 1000.0).round() as u32);
-    let pulses = book.observations(run.number)?;
-    let trim = chain::fit_trim(&pulses, args.loss, below, shortest_us, global.seed)?;
+    let mut pulses = book.observations(run.number)?;
+    if let Some(direction) = args.direction {
+        pulses.retain(|pulse| pulse.direction == Some(direction));
+    }
+    let mut trim = chain::fit_trim(&pulses, args.loss, below, shortest_us, global.seed)?;
+    pass_on(&summary, &mut trim);
     let about = format!(
         "Trim of {}, fitted on run {}: {}",
         run.chain, run.number, trim.answer
@@ -41,6 +53,32 @@ pub fn run(args: &TrimArgs, global: &Global, output: &Output) -> Result<(), Erro
     };
     let what = format!("The trim of run {}", run.number);
     output.deliver(args.output.as_deref(), &what, text.as_bytes())
+}
+
+/// What the run itself warns of, and a trim can't mend.
+fn pass_on(summary: &RunSummary, trim: &mut Trim) {
+    if let Some(doubt) = summary.doubt() {
+        trim.answer += &format!(" But {doubt}.");
+    }
+    if let Some(share) = summary.missing_share.filter(|share| share.count > 0) {
+        trim.warnings.push(Warning::new(
+            format!(
+                "{} of {} came to nothing",
+                chain::count(share.count),
+                chain::plural(share.of, "request")
+            ),
+            "no trim brings back a missing pulse: mend the chain",
+        ));
+    }
+    if let Some(tick) = summary.tick.as_ref().filter(|tick| tick.found) {
+        trim.warnings.push(Warning::new(
+            format!(
+                "the widths keep to a hidden tick of {} ms, so a shorter request does not make a pulse shorter by as much",
+                chain::significant(tick.period_ms)
+            ),
+            "what the trim leaves is a guess here: measure again with it, and prove it",
+        ));
+    }
 }
 
 fn in_json(run: &book::StoredRun, trim: &Trim) -> Result<String, Error> {

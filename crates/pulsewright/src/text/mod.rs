@@ -11,6 +11,7 @@ pub mod runs;
 pub mod setup;
 pub mod trim;
 
+use chain::Rounded;
 use wire::Warning;
 
 use crate::output::{ANSWER, FAINT, HEADING, WARNING, styled};
@@ -47,6 +48,17 @@ fn warnings(warnings: &[Warning]) -> String {
     }
     page.push('\n');
     page
+}
+
+/// `p = 0.03`, never as zero.
+fn p_value(p: f64) -> String {
+    if p < 1e-4 {
+        "p < 0.0001".to_owned()
+    } else if p < 0.095 {
+        format!("p = {}", Rounded::to_uncertainty(p * 0.3).ms(p))
+    } else {
+        format!("p = {p:.1}")
+    }
 }
 
 /// `text` in lines of at most [`WIDTH`] characters; all but the first are indented.

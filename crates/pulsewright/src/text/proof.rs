@@ -3,7 +3,7 @@
 use chain::{Proof, Rounded, count, significant};
 
 use super::table::Table;
-use super::{answer, faint, warnings};
+use super::{answer, faint, p_value, warnings};
 
 /// The page; `names` are those of the runs before and after.
 pub fn page(names: &[String; 2], proof: &Proof) -> String {
@@ -27,9 +27,9 @@ pub fn page(names: &[String; 2], proof: &Proof) -> String {
         shift.interval(i.shift_ci95)
     ));
     page += &faint(&format!(
-        "Tested: two one-sided sign tests of the median within {} ms of none (Schuirmann 1987), p = {:.2e}; the gain by Welch's interval.",
+        "Tested: two one-sided sign tests of the median within {} ms of none (Schuirmann 1987), {}; the gain by Welch's interval.",
         significant(proof.equivalence.margin_ms),
-        proof.equivalence.p_value
+        p_value(proof.equivalence.p_value)
     ));
     page.push('\n');
     page + &warnings(&proof.warnings)

@@ -6,7 +6,7 @@ use wire::Format;
 
 use super::figure::{self, Line};
 use super::table::Table;
-use super::{answer, faint, heading, warnings, wrap};
+use super::{answer, faint, heading, p_value, warnings, wrap};
 use crate::reading::CaptureReport;
 
 /// The page of a run.
@@ -117,9 +117,8 @@ fn numbers(summary: &RunSummary) -> String {
         "SD",
         "Qn",
         "skew",
-        "p5",
-        "p95",
-        "p99",
+        "p2.5",
+        "p97.5",
         "max",
         "<shape",
     ]);
@@ -167,17 +166,6 @@ fn shape(group: &GroupSummary) -> String {
             "two_normal_mixture" => "two normals".to_owned(),
             name => name.trim_start_matches("shifted_").replace('_', " "),
         },
-    }
-}
-
-/// `p = 0.03`, never as zero.
-fn p_value(p: f64) -> String {
-    if p < 1e-4 {
-        "p < 0.0001".to_owned()
-    } else if p < 0.095 {
-        format!("p = {}", Rounded::to_uncertainty(p * 0.3).ms(p))
-    } else {
-        format!("p = {p:.1}")
     }
 }
 
