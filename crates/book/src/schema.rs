@@ -94,7 +94,12 @@ pub(crate) fn look(path: &Path) -> Result<(), BookError> {
 pub(crate) fn prepare(connection: &mut Connection, path: &Path) -> Result<(), BookError> {
     let at = |error| BookError::from_sqlite(path, error);
     // Nothing is written until the file is known to be a book or empty.
-    if recognise(connection, path)? < VERSION {
+    let version = {
+        // One snapshot for all that is looked at: another program may be making the book right now.
+        let snapshot = connection.transaction().map_err(at)?;
+        recognise(&snapshot, path)?
+    };
+    if version < VERSION {
         // Before the first table, or the pragma would wait for a transaction of its own.
         connection
             .pragma_update(None, "journal_mode", "WAL")
