@@ -1,0 +1,453 @@
+//! Does the chain matter, and what should change: the verdict and its rule.
+//!
+//! The chain as measured, trimmed and perfect is simulated at the present settings and at each
+//! one's own best settings, for a width error is also gain: the same added width raises the
+//! effective gain most near zero, and can help a timid loop. All share their random numbers. The
+//! trials are split into groups, and each group draws from its own resampling of the measured
+//! pulses (bootstrap; Efron 1979), so that the intervals hold the spread of the trials and that of
+//! a short run alike.
+
+use crate::chain_model::{Chain, ChainModel, MeasuredPulse};
+use crate::error::ServoError;
+use crate::loop_sim::{LoopCase, Scratch};
+use crate::outcome::{Estimate, Star, check_stable};
+use crate::run::{PreparedLoop, parallel};
+use crate::search::{Goal, Search, Settings};
+use crate::stream::{Source, stream};
+use crate::tune::{Tuner, least};
+use serde::Serialize;
+use sky::Setup;
+
+/// A gain below this share of the star's width does not matter.
+pub const WIDTH_THRESHOLD: f64 = 0.01;
+/// A gain of elongation below this does not matter.
+pub const ELONGATION_THRESHOLD: f64 = 0.01;
+/// A remedy recovers *most* of what could be gained from this share on.
+pub const MOST: f64 = 0.5;
+/// A trim recovers *clearly more* than new settings if it adds this share of what could be gained.
+pub const CLEARLY_MORE: f64 = 0.2;
+/// A run of fewer pulses says too little of its rare ones for a verdict: of 30, the longest is the
+/// 97 % quantile, give or take 3 % (mean and spread of the largest of 30 uniform numbers).
+pub const ENOUGH_PULSES: usize = 30;
+/// Groups of trials; Student's t with 9 degrees of freedom then makes the intervals 15 % wider than
+/// many groups would.
+const GROUPS: usize = 10;
+
+/// The rule in plain words.
+pub const RULE: &str = "Measure more: the run holds under 30 pulses. Leave it: a perfect chain, even at its own best settings, would gain under 1 % of the star's width and 0.01 of elongation. Measure more: the interval of that gain holds the threshold. Retune: new settings with the chain as it is recover at least half of the gain, and a trim would not add a further fifth. Trim: the trim recovers at least half. Mend the chain: neither does, most of the loss is spread or lost pulses.";
+
+/// What to do.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Verdict {
+    /// The chain does not matter.
+    LeaveIt,
+    /// New settings of the loop recover most.
+    Retune,
+    /// The trim recovers most, and clearly more than new settings.
+    Trim,
+    /// Most is spread or lost pulses.
+    MendTheChain,
+    /// The interval straddles the threshold.
+    MeasureMore,
+}
+
+impl Verdict {
+    /// `leave it`, `retune`, `trim`, `mend the chain` or `measure more`.
+    pub fn name(self) -> &'static str {
+        match self {
+            Verdict::LeaveIt => "leave it",
+            Verdict::Retune => "retune",
+            Verdict::Trim => "trim",
+            Verdict::MendTheChain => "mend the chain",
+            Verdict::MeasureMore => "measure more",
+        }
+    }
+}
+
+/// How a judgement is made.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct JudgeOptions {
+    /// Seed of all random numbers.
+    pub seed: u64,
+    /// Long exposures of each case; rounded up to a multiple of 10.
+    pub trials: usize,
+    /// Threads; 0 takes all.
+    pub threads: usize,
+}
+
+impl Default for JudgeOptions {
+    fn default() -> Self {
+        Self {
+            seed: 1,
+            trials: 200,
+            threads: 0,
+        }
+    }
+}
+
+/// The star under one chain and one choice of settings.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct CaseResult {
+    /// The settings.
+    pub settings: Settings,
+    /// Width of the star in arcsec.
+    pub fwhm_arcsec: Estimate,
+    /// Major over minor width.
+    pub elongation: Estimate,
+    /// Share of the width that is gained against the chain as measured at the present settings.
+    pub width_gain: Estimate,
+    /// Elongation that is gained against the same.
+    pub elongation_gain: Estimate,
+}
+
+/// One chain at both choices of settings.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct ChainResult {
+    /// At the present settings.
+    pub present: CaseResult,
+    /// At its own best settings.
+    pub best: CaseResult,
+}
+
+/// The verdict with all that led to it.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Judgement {
+    /// What to do.
+    pub verdict: Verdict,
+    /// The verdict in one plain sentence.
+    pub sentence: String,
+    /// When the width error happens to help at the present settings: a sentence that says so.
+    pub helps: Option<String>,
+    /// The rule, [`RULE`].
+    pub rule: &'static str,
+    /// The chain as measured.
+    pub measured: ChainResult,
+    /// The chain with the trim, if one was given.
+    pub trimmed: Option<ChainResult>,
+    /// A perfect chain.
+    pub perfect: ChainResult,
+    /// What a reader must know about the chain.
+    pub warnings: Vec<wire::Warning>,
+}
+
+/// Judges a chain under a setup: `measured` as it is, `trimmed` the same chain behind its trim.
+///
+/// # Errors
+/// As [`weigh`].
+pub fn judge(
+    setup: &Setup,
+    measured: &Chain,
+    trimmed: Option<&Chain>,
+    options: &JudgeOptions,
+) -> Result<Judgement, ServoError> {
+    let perfect = Chain::perfect();
+    let chains: Vec<&Chain> = [measured, &perfect].into_iter().chain(trimmed).collect();
+    let weighed = weigh(setup, &chains, options)?;
+    let (measured_result, perfect, trimmed) = (weighed[0], weighed[1], weighed.get(2).copied());
+    let few = measured.pulses().filter(|n| *n < ENOUGH_PULSES);
+    let verdict = match few {
+        Some(_) => Verdict::MeasureMore,
+        None => decide(&measured_result, trimmed.as_ref(), &perfect),
+    };
+    let sentence = match few {
+        Some(n) => format!(
+            "Measure more: {} say too little of the rare long ones; take {ENOUGH_PULSES} or more.",
+            chain::plural(n as u64, "pulse")
+        ),
+        None => sentence(verdict, &measured_result, trimmed.as_ref(), &perfect),
+    };
+    Ok(Judgement {
+        verdict,
+        sentence,
+        helps: helps(&measured_result, &perfect),
+        rule: RULE,
+        measured: measured_result,
+        trimmed,
+        perfect,
+        warnings: measured.warnings(),
+    })
+}
+
+/// The star under each of `chains`, at the present settings of the setup and at the best gains,
+/// dead band and shortest width for that chain. Gains are counted from the first chain at the
+/// present settings.
+///
+/// # Errors
+/// [`ServoError::Unstable`] if the present settings are unstable with the first chain,
+/// [`ServoError::StarLost`] if they lose the star, [`ServoError::TooFewTrials`] for less than 20
+/// trials, [`ServoError::NoPulses`] of no chain, or a value's error.
+pub fn weigh(
+    setup: &Setup,
+    chains: &[&Chain],
+    options: &JudgeOptions,
+) -> Result<Vec<ChainResult>, ServoError> {
+    if options.trials < 2 * GROUPS {
+        return Err(ServoError::TooFewTrials {
+            found: options.trials,
+            needed: 2 * GROUPS,
+        });
+    }
+    let first = chains.first().ok_or(ServoError::NoPulses)?;
+    let case = LoopCase::from_setup(setup, first)?;
+    check_stable(&case, &PreparedLoop::new(&case)?)?;
+    let present = Settings::of(setup);
+    let base = stars(setup, first, &present, options)?;
+    let weigh = |chain: &&Chain| -> Result<ChainResult, ServoError> {
+        let now = compare(&base, &stars(setup, chain, &present, options)?, present)?;
+        let settings = best_settings(setup, chain, options)?;
+        let best = compare(&base, &stars(setup, chain, &settings, options)?, settings)?;
+        // The search may end on settings that its own trials flatter: the present ones then stay.
+        let best = if best.fwhm_arcsec.value > now.fwhm_arcsec.value {
+            now
+        } else {
+            best
+        };
+        Ok(ChainResult { present: now, best })
+    };
+    chains.iter().map(weigh).collect()
+}
+
+/// Width and elongation of each group's mean star.
+struct Stars {
+    fwhm: Vec<f64>,
+    elongation: Vec<f64>,
+}
+
+fn stars(
+    setup: &Setup,
+    chain: &Chain,
+    settings: &Settings,
+    options: &JudgeOptions,
+) -> Result<Stars, ServoError> {
+    let setup = settings.applied_to(setup);
+    let mut case = LoopCase::from_setup(&setup, chain)?;
+    let loops: Vec<PreparedLoop> = (0..GROUPS)
+        .map(|g| {
+            case.chain = resampled(chain, options.seed, g as u64);
+            PreparedLoop::new(&case)
+        })
+        .collect::<Result<_, _>>()?;
+    let each = options.trials.div_ceil(GROUPS);
+    let results = parallel(
+        GROUPS * each,
+        options.threads,
+        <[Scratch; 2]>::default,
+        |s, i| {
+            let trial = loops[i / each].run(options.seed, i as u64, s);
+            (!trial.axes.iter().any(|a| a.star_lost))
+                .then(|| Star::of(case.star_fwhm_arcsec, &trial))
+        },
+    );
+    let mut stars = Stars {
+        fwhm: Vec::new(),
+        elongation: Vec::new(),
+    };
+    for group in results.chunks_exact(each) {
+        let kept: Vec<&Star> = group.iter().flatten().collect();
+        if kept.is_empty() {
+            return Err(ServoError::StarLost);
+        }
+        let mean = |f: fn(&Star) -> f64| kept.iter().map(|s| f(s)).sum::<f64>() / kept.len() as f64;
+        stars.fwhm.push(mean(Star::fwhm_arcsec));
+        stars.elongation.push(mean(Star::elongation));
+    }
+    Ok(stars)
+}
+
+/// The chain with each width's pulses drawn anew from themselves. The draws depend on the place of
+/// the pulse alone, so that the same run behind different trims is resampled alike.
+fn resampled(chain: &Chain, seed: u64, group: u64) -> Chain {
+    let mut chain = chain.clone();
+    if let ChainModel::Measured(widths) = &mut chain.model {
+        let mut random = stream(seed, group, 2, Source::Spread);
+        for width in widths {
+            let n = width.pulses.len() as u64;
+            let drawn: Vec<MeasuredPulse> = (0..n)
+                .map(|_| width.pulses[random.below(n) as usize])
+                .collect();
+            width.pulses = drawn;
+        }
+    }
+    chain
+}
+
+/// The best gains, dead band and shortest width for a chain, at the present timing and law.
+fn best_settings(
+    setup: &Setup,
+    chain: &Chain,
+    options: &JudgeOptions,
+) -> Result<Settings, ServoError> {
+    let skies = [setup.clone()];
+    let mut search = Search::new(&skies, chain, options.seed, options.threads)?;
+    let mut tuner = Tuner {
+        search: &mut search,
+        goal: Goal::Fwhm,
+        trials: options.trials.min(100),
+        tried: 0,
+    };
+    let start = tuner.best(setup, false, &|_| {})?;
+    Ok(least(&tuner.around(&start, setup, false)?)?.settings)
+}
+
+fn compare(base: &Stars, stars: &Stars, settings: Settings) -> Result<CaseResult, ServoError> {
+    let width: Vec<f64> = base
+        .fwhm
+        .iter()
+        .zip(&stars.fwhm)
+        .map(|(a, b)| (a - b) / a)
+        .collect();
+    let elongation: Vec<f64> = base
+        .elongation
+        .iter()
+        .zip(&stars.elongation)
+        .map(|(a, b)| a - b)
+        .collect();
+    Ok(CaseResult {
+        settings,
+        fwhm_arcsec: Estimate::of(&stars.fwhm)?,
+        elongation: Estimate::of(&stars.elongation)?,
+        width_gain: Estimate::of(&width)?,
+        elongation_gain: Estimate::of(&elongation)?,
+    })
+}
+
+/// A gain in units of its threshold.
+#[derive(Clone, Copy)]
+struct Score {
+    value: f64,
+    low: f64,
+    high: f64,
+}
+
+fn scores(case: &CaseResult) -> [Score; 2] {
+    let score = |e: &Estimate, threshold: f64| Score {
+        value: e.value / threshold,
+        low: e.low / threshold,
+        high: e.high / threshold,
+    };
+    [
+        score(&case.width_gain, WIDTH_THRESHOLD),
+        score(&case.elongation_gain, ELONGATION_THRESHOLD),
+    ]
+}
+
+/// The better of present and best settings, by one of the two scores.
+fn reached(chain: &ChainResult, measure: usize) -> Score {
+    let (now, best) = (
+        scores(&chain.present)[measure],
+        scores(&chain.best)[measure],
+    );
+    if now.value > best.value { now } else { best }
+}
+
+/// The rule. Numbers are shares of the larger of the two gains (width or elongation, each in units
+/// of its threshold) that a perfect chain would bring.
+fn decide(measured: &ChainResult, trimmed: Option<&ChainResult>, perfect: &ChainResult) -> Verdict {
+    let possible = [reached(perfect, 0), reached(perfect, 1)];
+    let measure = usize::from(possible[1].value > possible[0].value);
+    if possible.iter().all(|s| s.high < 1.0) {
+        return Verdict::LeaveIt;
+    }
+    if possible.iter().all(|s| s.low < 1.0) {
+        // Well below the threshold with an end above it, or the other way round.
+        return Verdict::MeasureMore;
+    }
+    let total = possible[measure].value;
+    let retuned = reached(measured, measure).value / total;
+    let trim = trimmed.map(|t| reached(t, measure).value / total);
+    match trim {
+        Some(trim) if trim >= MOST && trim - retuned >= CLEARLY_MORE => Verdict::Trim,
+        _ if retuned >= MOST => Verdict::Retune,
+        _ => Verdict::MendTheChain,
+    }
+}
+
+fn sentence(
+    verdict: Verdict,
+    measured: &ChainResult,
+    trimmed: Option<&ChainResult>,
+    perfect: &ChainResult,
+) -> String {
+    let gain = |e: &Estimate| {
+        format!(
+            "{:.1} % (95 % interval {:.1} to {:.1} %)",
+            100.0 * e.value,
+            100.0 * e.low,
+            100.0 * e.high
+        )
+    };
+    let from_to = |case: &CaseResult| {
+        format!(
+            "{:.2} instead of {:.2} arcsec, elongation {:.3} instead of {:.3}",
+            case.fwhm_arcsec.value,
+            measured.present.fwhm_arcsec.value,
+            case.elongation.value,
+            measured.present.elongation.value
+        )
+    };
+    let settings = |s: &Settings| {
+        format!(
+            "gain {:.2} in right ascension and {:.2} in declination, dead band {:.2} arcsec, shortest pulse {:.0} ms",
+            s.control.ra_gain,
+            s.control.dec_gain,
+            s.control.dead_band_arcsec,
+            s.control.shortest_ms
+        )
+    };
+    let ideal = &perfect.best;
+    match verdict {
+        Verdict::LeaveIt => format!(
+            "Leave it: even a perfect chain at its best settings would make the star only {} narrower ({}).",
+            gain(&ideal.width_gain),
+            from_to(ideal)
+        ),
+        Verdict::MeasureMore => format!(
+            "Measure more: a perfect chain would make the star {} narrower, which may or may not matter; a longer run and more simulated exposures tell.",
+            gain(&ideal.width_gain)
+        ),
+        Verdict::Retune => format!(
+            "Retune: with {} the star gets {} narrower with the chain as it is ({}).",
+            settings(&measured.best.settings),
+            gain(&measured.best.width_gain),
+            from_to(&measured.best)
+        ),
+        Verdict::Trim => {
+            let case = trimmed.map_or(&measured.best, |t| {
+                if t.present.width_gain.value > t.best.width_gain.value {
+                    &t.present
+                } else {
+                    &t.best
+                }
+            });
+            format!(
+                "Trim: with the trim and {} the star gets {} narrower ({}).",
+                settings(&case.settings),
+                gain(&case.width_gain),
+                from_to(case)
+            )
+        }
+        Verdict::MendTheChain => format!(
+            "Mend the chain: a perfect one would make the star {} narrower ({}), and neither new settings nor a trim recovers half of that.",
+            gain(&ideal.width_gain),
+            from_to(ideal)
+        ),
+    }
+}
+
+/// A sentence when a perfect chain at the present settings would surely be worse.
+fn helps(measured: &ChainResult, perfect: &ChainResult) -> Option<String> {
+    let loss = &perfect.present.width_gain;
+    (loss.high < 0.0).then(|| {
+        format!(
+            "At the present settings the width error happens to help: it acts as extra gain on short corrections, and a perfect chain at these settings would make the star {:.1} % wider ({:.2} instead of {:.2} arcsec). A higher gain does the same on purpose.",
+            -100.0 * loss.value,
+            perfect.present.fwhm_arcsec.value,
+            measured.present.fwhm_arcsec.value
+        )
+    })
+}
+
+#[cfg(test)]
+#[path = "judge_tests.rs"]
+mod tests;

@@ -1,0 +1,627 @@
+//! The closed loop of one axis in continuous time between frames.
+//!
+//! True error = disturbance - correction. A frame measures the mean of the true error over its
+//! exposure, plus the seeing's mean over the same exposure, plus centroid noise. After the read-out
+//! the law turns it into a wanted correction, which dead band, shortest and longest width and the
+//! trim turn into a request; the chain draws its start delay and the width that results; the mount
+//! moves at the guide rate for that width, after the backlash is taken up. A pulse that is still on
+//! while the next exposure runs moves the star during that exposure: the correction is a broken
+//! line in time whose integrals are taken piece by piece. A pulse whose start falls into the
+//! pulse before it on the same axis waits for its end.
+
+use crate::chain_model::{Below, Fate, PreparedChain, Trim};
+use crate::disturbance::{Disturbances, Knot, MountMotion, SeeingMotion, SeeingStep, Step};
+use crate::error::{ServoError, above_zero, at_least};
+use crate::law::{Law, PreparedLaw};
+use crate::normal::Normal;
+use crate::stream::{Source, stream};
+use std::collections::VecDeque;
+use std::sync::Arc;
+
+/// A star further off than this, in arcsec, has left the guide camera: the trial ends and counts
+/// as lost. Common practice, no source.
+const LOST_ARCSEC: f64 = 1800.0;
+
+/// An exposure or gap is cut into at most this many straight steps.
+const MOST_STEPS: f64 = 64.0;
+
+/// When frames are taken.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Timing {
+    /// Length of a guide exposure in s.
+    pub exposure_s: f64,
+    /// From the end of the exposure to the request in s.
+    pub readout_s: f64,
+    /// From the start of one frame to the start of the next in s.
+    pub cadence_s: f64,
+}
+
+impl Timing {
+    /// # Errors
+    /// [`ServoError::CadenceTooShort`], or [`ServoError::BadValue`] for times that are not above 0.
+    pub(crate) fn check(&self) -> Result<(), ServoError> {
+        above_zero(
+            "exposure in s",
+            self.exposure_s,
+            "a time above 0 is expected",
+        )?;
+        at_least(
+            "read-out in s",
+            self.readout_s,
+            0.0,
+            "a time of at least 0 is expected",
+        )?;
+        above_zero("cadence in s", self.cadence_s, "a time above 0 is expected")?;
+        // A billionth of room for sums of decimal numbers.
+        if self.exposure_s + self.readout_s > self.cadence_s * (1.0 + 1e-9) {
+            return Err(ServoError::CadenceTooShort {
+                exposure_s: self.exposure_s,
+                readout_s: self.readout_s,
+                cadence_s: self.cadence_s,
+            });
+        }
+        Ok(())
+    }
+}
+
+/// The control of one axis.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Control {
+    /// The control law.
+    pub law: Law,
+    /// Error below which nothing is sent, in arcsec.
+    pub dead_band_arcsec: f64,
+    /// Shortest wanted width that is sent, in ms.
+    pub shortest_ms: f64,
+    /// Longest wanted width that is sent, in ms.
+    pub longest_ms: f64,
+}
+
+/// One axis: what disturbs it, how it moves, how it is controlled.
+#[derive(Debug, Clone, PartialEq)]
+pub struct AxisLoop {
+    /// Disturbances on the sky.
+    pub disturbances: Disturbances,
+    /// Speed of the star on the sky during a pulse, in arcsec/s.
+    pub rate_arcsec_per_s: f64,
+    /// Play that a reversal takes up before the star moves, in arcsec; 0 in right ascension, whose
+    /// drive never reverses below the sidereal rate.
+    pub backlash_arcsec: f64,
+    /// The control.
+    pub control: Control,
+}
+
+/// A whole loop: two axes, one camera, one chain.
+#[derive(Debug, Clone, PartialEq)]
+pub struct LoopCase {
+    /// Right ascension and declination.
+    pub axes: [AxisLoop; 2],
+    /// When frames are taken.
+    pub timing: Timing,
+    /// The chain, its losses and trim.
+    pub chain: crate::chain_model::Chain,
+    /// Time that the loop runs before the long exposure starts, in s.
+    pub warm_up_s: f64,
+    /// Length of the long exposure in s.
+    pub span_s: f64,
+    /// Width of a star at half maximum in a long exposure with perfect tracking, in arcsec.
+    pub star_fwhm_arcsec: f64,
+}
+
+/// What one axis did in one trial, over the long exposure.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct AxisTrial {
+    /// Mean true error in arcsec.
+    pub mean: f64,
+    /// Mean square of the true error in arcsec^2.
+    pub mean_square: f64,
+    /// Frames taken.
+    pub frames: u32,
+    /// Requests sent.
+    pub requests: u32,
+    /// Requests lost in the chain.
+    pub lost: u32,
+    /// Requests cut to the longest width.
+    pub clipped: u32,
+    /// Requests against the direction of the request before.
+    pub reversals: u32,
+    /// Sum of the wanted widths of the requests in ms.
+    pub wanted_ms: f64,
+    /// Sum of the widths that resulted in ms.
+    pub width_ms: f64,
+    /// Whether the star left the guide camera.
+    pub star_lost: bool,
+}
+
+impl AxisTrial {
+    /// Variance of the true error about its mean over the exposure, in arcsec^2: a constant offset
+    /// does not blur the star.
+    pub fn variance(&self) -> f64 {
+        (self.mean_square - self.mean * self.mean).max(0.0)
+    }
+}
+
+/// Buffers that trials share, and the mean true error of each frame of the last trial.
+#[derive(Debug, Clone, Default)]
+pub struct Scratch {
+    knots: Vec<Knot>,
+    /// Mean true error over each exposure within the long exposure, in arcsec.
+    pub frame_errors: Vec<f64>,
+}
+
+/// One axis ready to run.
+#[derive(Debug, Clone)]
+pub struct PreparedAxis {
+    disturbances: Disturbances,
+    rate: f64,
+    backlash: f64,
+    control: Control,
+    law: PreparedLaw,
+    timing: Timing,
+    chain: Arc<PreparedChain>,
+    axis: usize,
+    exposure: Stretch,
+    gap: Option<Stretch>,
+    seeing: SeeingStep,
+    warm_frames: usize,
+    frames: usize,
+}
+
+/// A stretch of time in which the mount moves.
+#[derive(Debug, Clone, Copy, Default)]
+struct Move {
+    from: f64,
+    to: f64,
+    rate: f64,
+}
+
+/// The correction as a broken line.
+#[derive(Debug, Clone, Default)]
+struct Correction {
+    value: f64,
+    /// The move that is on or comes next; one that ended long ago when there is none.
+    front: Move,
+    /// Moves after it: there are some only when the chain is later than a frame.
+    later: VecDeque<Move>,
+    free_at: f64,
+    /// Play between 0 (in touch for the negative direction) and the backlash (for the positive).
+    play: f64,
+}
+
+#[derive(Debug, Clone, Copy, Default)]
+struct Totals {
+    time: f64,
+    error: f64,
+    square: f64,
+}
+
+impl Totals {
+    fn add(&mut self, h: f64, e0: f64, e1: f64) {
+        self.time += h;
+        self.error += 0.5 * h * (e0 + e1);
+        self.square += h * (e0 * e0 + e0 * e1 + e1 * e1) * (1.0 / 3.0);
+    }
+}
+
+impl Correction {
+    /// Goes from `a` to `b`, while the disturbance goes straight from `da` to `db`; adds to the
+    /// totals and returns the integral of the correction.
+    fn cross(&mut self, a: f64, b: f64, da: f64, db: f64, totals: &mut Totals) -> f64 {
+        if b <= a {
+            return 0.0;
+        }
+        if self.front.to <= a && self.later.is_empty() || self.front.from >= b {
+            totals.add(b - a, da - self.value, db - self.value);
+            return self.value * (b - a);
+        }
+        let slope = (db - da) / (b - a);
+        let mut integral = 0.0;
+        let (mut now, mut d) = (a, da);
+        while now < b {
+            let front = self.front;
+            let (until, rate) = if front.to <= now {
+                match self.later.pop_front() {
+                    None => (b, 0.0),
+                    Some(next) => {
+                        self.front = next;
+                        continue;
+                    }
+                }
+            } else if front.from > now {
+                (front.from.min(b), 0.0)
+            } else {
+                (front.to.min(b), front.rate)
+            };
+            let h = until - now;
+            let value = self.value + rate * h;
+            let next = if until == b {
+                db
+            } else {
+                da + slope * (until - a)
+            };
+            integral += 0.5 * h * (self.value + value);
+            totals.add(h, d - self.value, next - value);
+            self.value = value;
+            d = next;
+            now = until;
+        }
+        integral
+    }
+
+    /// Starts a pulse of `width_s` at `at` or when the one before it has ended, at `rate` arcsec/s
+    /// with its sign; `now` is the instant to which the line was followed.
+    fn pulse(&mut self, now: f64, at: f64, width_s: f64, rate: f64, backlash: f64) {
+        let from = at.max(self.free_at);
+        let to = from + width_s;
+        self.free_at = to;
+        let touch = if backlash > 0.0 {
+            let free = if rate > 0.0 {
+                backlash - self.play
+            } else {
+                self.play
+            };
+            let taken = free.min(rate.abs() * width_s);
+            self.play += taken * rate.signum();
+            from + taken / rate.abs()
+        } else {
+            from
+        };
+        if to > touch {
+            let next = Move {
+                from: touch,
+                to,
+                rate,
+            };
+            if self.front.to <= now && self.later.is_empty() {
+                self.front = next;
+            } else {
+                self.later.push_back(next);
+            }
+        }
+    }
+}
+
+/// An exposure or a gap, cut into equal steps that are nearly straight.
+#[derive(Debug, Clone)]
+struct Stretch {
+    step: Step,
+    count: usize,
+    /// 1 over the count, and over the whole length in s: divisions are slow.
+    per_step: f64,
+    per_s: f64,
+}
+
+impl Stretch {
+    fn new(what: &Disturbances, span_s: f64, with_mean: bool) -> Result<Self, ServoError> {
+        let count = (span_s / what.straight_s()).ceil().clamp(1.0, MOST_STEPS);
+        Ok(Self {
+            step: Step::new(what, span_s / count, with_mean)?,
+            count: count as usize,
+            per_step: 1.0 / count,
+            per_s: 1.0 / span_s,
+        })
+    }
+}
+
+impl PreparedAxis {
+    /// Checks and prepares axis `axis` (0 right ascension, 1 declination) of `case`.
+    ///
+    /// # Errors
+    /// [`ServoError`] for values without sense: see the fields of [`LoopCase`].
+    pub fn new(
+        case: &LoopCase,
+        axis: usize,
+        chain: &Arc<PreparedChain>,
+    ) -> Result<Self, ServoError> {
+        let law = PreparedLaw::new(case.axes[axis.min(1)].control.law, case.timing.cadence_s)?;
+        Self::with_law(case, axis, chain, law)
+    }
+
+    /// As [`PreparedAxis::new`], with a law that is already prepared for the same cadence.
+    ///
+    /// # Errors
+    /// As [`PreparedAxis::new`].
+    pub fn with_law(
+        case: &LoopCase,
+        axis: usize,
+        chain: &Arc<PreparedChain>,
+        law: PreparedLaw,
+    ) -> Result<Self, ServoError> {
+        let axis = axis.min(1);
+        let AxisLoop {
+            disturbances,
+            rate_arcsec_per_s,
+            backlash_arcsec,
+            control,
+        } = &case.axes[axis];
+        let timing = case.timing;
+        timing.check()?;
+        disturbances.check()?;
+        above_zero(
+            "guide rate in arcsec/s",
+            *rate_arcsec_per_s,
+            "a rate above 0 is expected: without it no pulse moves the star",
+        )?;
+        at_least(
+            "backlash in arcsec",
+            *backlash_arcsec,
+            0.0,
+            "at least 0 is expected",
+        )?;
+        at_least(
+            "dead band in arcsec",
+            control.dead_band_arcsec,
+            0.0,
+            "at least 0 is expected",
+        )?;
+        at_least(
+            "shortest width in ms",
+            control.shortest_ms,
+            0.0,
+            "at least 0 is expected",
+        )?;
+        above_zero(
+            "longest width minus shortest width in ms",
+            control.longest_ms - control.shortest_ms,
+            "the longest width must be above the shortest",
+        )?;
+        at_least(
+            "warm-up in s",
+            case.warm_up_s,
+            0.0,
+            "a time of at least 0 is expected",
+        )?;
+        above_zero(
+            "length of the long exposure in s",
+            case.span_s,
+            "a time above 0 is expected",
+        )?;
+        let frames = (case.span_s / timing.cadence_s).ceil();
+        let warm_frames = (case.warm_up_s / timing.cadence_s).ceil();
+        // A hundred million frames are a slip of the unit, and would take minutes.
+        at_least(
+            "frames to spare",
+            1e8 - frames - warm_frames,
+            0.0,
+            "at most 1e8 frames a trial are simulated; shorten the exposure or lengthen the cadence",
+        )?;
+        let gap_s = timing.cadence_s - timing.exposure_s;
+        Ok(Self {
+            rate: *rate_arcsec_per_s,
+            backlash: *backlash_arcsec,
+            control: *control,
+            law,
+            timing,
+            chain: Arc::clone(chain),
+            axis,
+            exposure: Stretch::new(disturbances, timing.exposure_s, true)?,
+            gap: if gap_s > 1e-9 * timing.cadence_s {
+                Some(Stretch::new(disturbances, gap_s, false)?)
+            } else {
+                None
+            },
+            seeing: SeeingStep::new(&disturbances.seeing, timing.exposure_s, timing.cadence_s)?,
+            warm_frames: warm_frames as usize,
+            frames: (frames as usize).max(2),
+            disturbances: disturbances.clone(),
+        })
+    }
+
+    /// Runs one trial. The same seed and trial give the same bits; sources that are alike in two
+    /// cases draw the same numbers.
+    pub fn run(&self, seed: u64, trial: u64, scratch: &mut Scratch) -> AxisTrial {
+        let axis = self.axis as u64;
+        let mut motion = MountMotion::new(&self.disturbances, seed, trial, axis);
+        let mut seeing = SeeingMotion::new(&self.seeing, seed, trial, axis);
+        let mut centroid = stream(seed, trial, axis, Source::Centroid);
+        let mut chain = stream(seed, trial, axis, Source::Chain);
+        let normal = Normal::new();
+        let mut law = self.law.start();
+        let mut pulses = Pulses::default();
+        let mut correction = Correction {
+            play: self.backlash,
+            ..Correction::default()
+        };
+        let mut totals = Totals::default();
+        let mut result = AxisTrial::default();
+        scratch.frame_errors.clear();
+        let Timing {
+            exposure_s,
+            readout_s,
+            cadence_s,
+        } = self.timing;
+        let noise = self.disturbances.centroid_noise_arcsec;
+        let scale = (1e3 / self.rate, 1e-3 * self.rate);
+        let trim = self.chain.trim();
+        for frame in 0..self.warm_frames + self.frames {
+            if frame == self.warm_frames {
+                totals = Totals::default();
+                result = AxisTrial::default();
+            }
+            let start = frame as f64 * cadence_s;
+            let mean = self.pass(
+                &self.exposure,
+                start,
+                &mut motion,
+                &mut correction,
+                &mut totals,
+                &mut scratch.knots,
+            );
+            if mean.is_nan() || mean.abs() > LOST_ARCSEC {
+                result.star_lost = true;
+                break;
+            }
+            if frame >= self.warm_frames {
+                scratch.frame_errors.push(mean);
+                result.frames += 1;
+            }
+            let mut measured = mean + seeing.frame_mean(&self.seeing);
+            if noise > 0.0 {
+                measured += noise * normal.draw(&mut centroid);
+            }
+            let fate = Fate {
+                rank: chain.uniform(),
+                loss: chain.uniform(),
+                delay_rank: chain.uniform(),
+            };
+            let wanted = law.respond(&self.law, measured, self.control.dead_band_arcsec);
+            let request = pulses.decide(wanted, &self.control, scale, trim);
+            law.sent(&self.law, request.sent_arcsec, request.clipped);
+            if let Some(wanted_ms) = request.wanted_ms {
+                let positive = request.positive;
+                result.requests += 1;
+                result.clipped += u32::from(request.clipped);
+                result.reversals += u32::from(pulses.turned(positive));
+                result.wanted_ms += wanted_ms;
+                let direction = 2 * self.axis + usize::from(!positive);
+                match self
+                    .chain
+                    .draw(direction, trim.request_ms(wanted_ms), &fate)
+                {
+                    None => result.lost += 1,
+                    Some((delay_ms, width_ms)) => {
+                        result.width_ms += width_ms;
+                        let rate = if positive { self.rate } else { -self.rate };
+                        let at = start + exposure_s + readout_s + 1e-3 * delay_ms;
+                        let now = start + exposure_s;
+                        correction.pulse(now, at, 1e-3 * width_ms, rate, self.backlash);
+                    }
+                }
+            }
+            if let Some(gap) = &self.gap {
+                self.pass(
+                    gap,
+                    start + exposure_s,
+                    &mut motion,
+                    &mut correction,
+                    &mut totals,
+                    &mut scratch.knots,
+                );
+            }
+        }
+        if totals.time > 0.0 {
+            let hidden = self.exposure.step.hidden_arcsec2() * exposure_s
+                + self.gap.as_ref().map_or(0.0, |g| g.step.hidden_arcsec2())
+                    * (cadence_s - exposure_s);
+            result.mean = totals.error / totals.time;
+            result.mean_square = totals.square / totals.time + hidden / cadence_s;
+        }
+        result
+    }
+
+    /// Passes a stretch of equal steps that starts at `start`; returns the exact mean true error.
+    fn pass(
+        &self,
+        stretch: &Stretch,
+        start: f64,
+        motion: &mut MountMotion,
+        correction: &mut Correction,
+        totals: &mut Totals,
+        knots: &mut Vec<Knot>,
+    ) -> f64 {
+        let mut mean = 0.0;
+        let mut corrected = 0.0;
+        let step = &stretch.step;
+        for i in 0..stretch.count {
+            let from = start + i as f64 * step.dt_s();
+            let passage = motion.advance(step, knots);
+            mean += passage.mean;
+            if passage.straight {
+                let to = from + step.dt_s();
+                corrected += correction.cross(from, to, passage.start, passage.end, totals);
+            } else {
+                for pair in knots.windows(2) {
+                    corrected += correction.cross(
+                        from + pair[0].at_s,
+                        from + pair[1].at_s,
+                        pair[0].after,
+                        pair[1].before,
+                        totals,
+                    );
+                }
+            }
+        }
+        mean * stretch.per_step - corrected * stretch.per_s
+    }
+
+    /// The control law.
+    pub fn law(&self) -> &PreparedLaw {
+        &self.law
+    }
+
+    /// The chain this axis draws from.
+    pub fn chain(&self) -> &PreparedChain {
+        &self.chain
+    }
+
+    /// Mean square in arcsec^2 of what the seeing adds to a frame.
+    pub fn seeing_variance(&self) -> f64 {
+        self.seeing.frame_variance()
+    }
+}
+
+/// What is asked of the chain after a frame.
+struct Request {
+    /// Wanted width in ms, `None` if nothing is sent.
+    wanted_ms: Option<f64>,
+    positive: bool,
+    clipped: bool,
+    /// What the law may believe was sent, in arcsec with sign.
+    sent_arcsec: f64,
+}
+
+/// What the sender remembers: a carried correction and the last direction.
+#[derive(Default)]
+struct Pulses {
+    carried_ms: f64,
+    last_positive: Option<bool>,
+}
+
+impl Pulses {
+    /// Limits, shortest width and carry.
+    fn decide(
+        &mut self,
+        wanted_arcsec: f64,
+        control: &Control,
+        (ms_per_arcsec, arcsec_per_ms): (f64, f64),
+        trim: &Trim,
+    ) -> Request {
+        let (trim_shortest, below) = trim.below();
+        let own_ms = wanted_arcsec * ms_per_arcsec;
+        let signed = own_ms + self.carried_ms;
+        let positive = signed > 0.0;
+        let width = signed.abs();
+        let mut request = Request {
+            wanted_ms: None,
+            positive,
+            clipped: false,
+            sent_arcsec: 0.0,
+        };
+        if own_ms == 0.0 || width == 0.0 {
+            return request;
+        }
+        let shortest = trim_shortest.max(control.shortest_ms);
+        let sent_ms = if width >= shortest {
+            request.clipped = width > control.longest_ms;
+            width.min(control.longest_ms)
+        } else if below == Below::Floor && width >= control.shortest_ms {
+            trim_shortest.min(control.longest_ms)
+        } else {
+            if below == Below::Carry {
+                self.carried_ms = signed;
+            }
+            return request;
+        };
+        self.carried_ms = 0.0;
+        request.wanted_ms = Some(sent_ms);
+        request.sent_arcsec = sent_ms * arcsec_per_ms * if positive { 1.0 } else { -1.0 };
+        request
+    }
+
+    /// Notes the direction; whether it differs from the last.
+    fn turned(&mut self, positive: bool) -> bool {
+        let turned = self.last_positive.is_some_and(|last| last != positive);
+        self.last_positive = Some(positive);
+        turned
+    }
+}
