@@ -51,18 +51,17 @@ pub(crate) fn of_run(summary: &RunSummary) -> String {
         by_width(summary, expanded),
         tail(summary)
     );
-    if let Some(missing) = summary.missing_share.filter(|share| share.count > 0) {
-        answer += &format!(
-            "; {} of {} came to nothing",
-            count(missing.count),
-            plural(missing.of, "request")
-        );
+    if let Some(missing) = summary.came_to_nothing() {
+        answer += &format!("; {missing}");
     }
     answer.push('.');
-    if let Some(doubt) = doubt(summary) {
-        answer += &format!(" But {doubt}.");
-    }
-    answer
+    answer + &but(summary)
+}
+
+/// The doubt about a run as the last sentence of an answer, with a space before it; empty where there is
+/// none.
+pub(crate) fn but(summary: &RunSummary) -> String {
+    doubt(summary).map_or_else(String::new, |doubt| format!(" But {doubt}."))
 }
 
 /// Share of requests without a pulse, with as many pulses without a request, above which the log and the

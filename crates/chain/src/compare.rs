@@ -1,5 +1,7 @@
 //! Chains side by side: shift, spread and shape of their width errors, with intervals and tests.
 
+use std::collections::BTreeSet;
+
 use serde::{Deserialize, Serialize};
 use stats::{Sorted, compare as test, order, robust};
 use wire::{Direction, Observation, Warning};
@@ -179,6 +181,11 @@ fn same_width(a: f64, b: f64) -> bool {
     (a - b).abs() <= SAME_WIDTH * a.abs().max(b.abs())
 }
 
+/// The distinct directions of a run; `None` among them where a pulse has none.
+pub(crate) fn directions_of(observations: &[Observation]) -> BTreeSet<Option<Direction>> {
+    observations.iter().map(|o| o.direction).collect()
+}
+
 /// Whether `width` is one of the ascending `widths`.
 pub(crate) fn is_among(widths: &[f64], width: f64) -> bool {
     let above = widths.partition_point(|w| *w < width);
@@ -276,14 +283,11 @@ fn warn_of_mixture(
             "where a chain's error depends on the width this shows as a difference: look at each width with show",
         ));
     }
-    let directions = |run: &RunToCompare<'_>| -> Vec<Option<Direction>> {
-        let mut all: Vec<_> = run.observations.iter().map(|o| o.direction).collect();
-        all.sort();
-        all.dedup();
-        all
-    };
-    let first = directions(&runs[0]);
-    if runs[1..].iter().any(|run| directions(run) != first) {
+    let first = directions_of(runs[0].observations);
+    if runs[1..]
+        .iter()
+        .any(|run| directions_of(run.observations) != first)
+    {
         warnings.push(Warning::new(
             "the runs were taken in different directions",
             "where directions differ within a chain this shows as a difference: look at each direction with show",

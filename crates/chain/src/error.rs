@@ -42,6 +42,11 @@ pub enum ChainError {
         /// Requested widths of the second.
         widths_second: String,
     },
+    /// Nothing is known of missing requests.
+    #[error(
+        "the share of missing requests is not known, for the run was read without a log of what was sent; read it with --requests, or set no limit on it"
+    )]
+    MissingUnknown,
     /// Too few pulses to fit a trim on.
     #[error(
         "found {found} delivered pulses, expected at least {needed} to fit a trim on; record a longer run: thirty or more pulses of each width"

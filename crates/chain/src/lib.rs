@@ -11,6 +11,7 @@ mod compare;
 mod error;
 mod group;
 mod histogram;
+mod limits;
 mod parallel;
 mod proof;
 mod quantity;
@@ -28,11 +29,12 @@ pub use group::{
     FamilySummary, GroupSummary, NamedValue, Normality, Test, TrimmedMean, WidthError,
 };
 pub use histogram::{Bins, Histogram};
+pub use limits::{HeldBaseline, HeldLimit, Limit, Limited, Stand, hold, hold_to_baseline};
 pub use proof::{Equivalence, Improvement, Proof, prove};
 pub use quantity::{Rounded, count, plural, significant};
 pub use relation::{HuberLine, OffsetScale, TickSummary};
 pub use share::Share;
-pub use summary::{RunData, RunSummary, SUMMARY_VERSION, summarise};
+pub use summary::{RunData, RunPulses, RunSummary, SUMMARY_VERSION, summarise};
 pub use timing::{DelaySummary, Per, Trend};
 pub use trim::{Below, Carry, Curve, Knot, Loss, Residual, Trim, fit_trim};
 pub use uncertainty::{Budget, BudgetRow, Instrument, Kind, Sampling};

@@ -4,11 +4,13 @@ use serde::{Deserialize, Serialize};
 use stats::{Sorted, bootstrap, compare as test, moments, order, special};
 use wire::{Observation, Warning};
 
-use crate::compare::{common_widths_of, is_among};
+use crate::answer::but;
+use crate::compare::{common_widths_of, directions_of, is_among};
 use crate::error::ChainError;
 use crate::group::CONFIDENCE;
 use crate::quantity::{Rounded, count, plural};
 use crate::relation::error_ms;
+use crate::summary::{RunPulses, RunSummary};
 
 /// Significance of each one-sided test; their pair has the same (Schuirmann 1987).
 const ALPHA: f64 = 0.05;
@@ -73,15 +75,19 @@ pub struct Proof {
 /// Compares a run after a change with one before it, on the widths that were *wanted* in both.
 ///
 /// With a trim in the controller the log of the run after holds what was wanted, not what the controller
-/// made of it: the error is then that of the trimmed chain. `margin_ms` must be positive.
+/// made of it: the error is then that of the trimmed chain. `margin_ms` must be positive. What a run's
+/// summary doubts, and the requests that came to nothing after the change, go into the answer.
 ///
 /// # Errors
 /// [`ChainError::TooFewToProve`] below 5 pulses, [`ChainError::NothingInCommon`], [`ChainError::Stats`].
-pub fn prove(
-    before: (&str, &[Observation]),
-    after: (&str, &[Observation]),
+pub fn prove<'a>(
+    before: (&str, impl Into<RunPulses<'a>>),
+    after: (&str, impl Into<RunPulses<'a>>),
     margin_ms: f64,
 ) -> Result<Proof, ChainError> {
+    let (run_before, run_after) = (before.1.into(), after.1.into());
+    let before = (before.0, run_before.observations);
+    let after = (after.0, run_after.observations);
     let widths_ms = common_widths_of(&[before, after])?;
     let errors = |(name, observations): (&str, &[Observation])| -> Result<Vec<f64>, ChainError> {
         let errors: Vec<f64> = observations
@@ -104,11 +110,7 @@ pub fn prove(
     equivalence.within &= outside.is_none();
     let improvement = improvement(&x, &y)?;
     let mut warnings = Vec::new();
-    let directions = |observations: &[Observation]| {
-        let all: std::collections::BTreeSet<_> = observations.iter().map(|o| o.direction).collect();
-        all
-    };
-    if directions(before.1) != directions(after.1) {
+    if directions_of(before.1) != directions_of(after.1) {
         warnings.push(Warning::new(
             "the runs were taken in different directions",
             "where directions differ within the chain this shows as a change: take the same ones",
@@ -124,8 +126,18 @@ pub fn prove(
             "ask for the same widths before and after",
         ));
     }
+    let mut answer = answer(after.0, &equivalence, &improvement, outside.as_deref());
+    for summary in [run_before.summary, run_after.summary]
+        .into_iter()
+        .flatten()
+    {
+        answer += &but(summary);
+    }
+    if let Some(missing) = run_after.summary.and_then(RunSummary::came_to_nothing) {
+        answer += &format!(" But after the change {missing}.");
+    }
     Ok(Proof {
-        answer: answer(after.0, &equivalence, &improvement, outside.as_deref()),
+        answer,
         n: [x.len() as u64, y.len() as u64],
         widths_ms,
         equivalence,

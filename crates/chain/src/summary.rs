@@ -9,6 +9,7 @@ use crate::error::ChainError;
 use crate::group::{self, FamilySummary, GroupKey, GroupSummary, Normality, WidthError};
 use crate::histogram::{Bins, Histogram};
 use crate::parallel::run_all;
+use crate::quantity::{count, plural};
 use crate::relation::{self, OffsetScale, TickSummary, error_ms};
 use crate::share::Share;
 use crate::timing::{self, DelaySummary, Trend};
@@ -72,6 +73,41 @@ impl RunSummary {
     /// requests without a pulse.
     pub fn doubt(&self) -> Option<String> {
         answer::doubt(self)
+    }
+
+    /// `3 of 120 requests came to nothing`, where some are known to have.
+    pub fn came_to_nothing(&self) -> Option<String> {
+        let missing = self.missing_share.filter(|share| share.count > 0)?;
+        Some(format!(
+            "{} of {} came to nothing",
+            count(missing.count),
+            plural(missing.of, "request")
+        ))
+    }
+}
+
+/// A run as a trim is fitted on it, or a proof made of it: its pulses, and its summary where there is one,
+/// for the doubts that it raises about them. Pulses alone convert into it.
+#[derive(Debug, Clone, Copy)]
+pub struct RunPulses<'a> {
+    /// The delivered requests, or those of one direction.
+    pub observations: &'a [Observation],
+    /// The summary of the whole run.
+    pub summary: Option<&'a RunSummary>,
+}
+
+impl<'a> From<&'a [Observation]> for RunPulses<'a> {
+    fn from(observations: &'a [Observation]) -> Self {
+        RunPulses {
+            observations,
+            summary: None,
+        }
+    }
+}
+
+impl<'a> From<&'a Vec<Observation>> for RunPulses<'a> {
+    fn from(observations: &'a Vec<Observation>) -> Self {
+        observations.as_slice().into()
     }
 }
 

@@ -29,13 +29,11 @@ pub(crate) fn add(summary: &mut RunSummary, instrument: &Instrument) {
 
 fn outcomes(summary: &RunSummary, found: &mut Vec<Warning>) {
     let o = &summary.outcomes;
-    if let Some(share) = summary.missing_share.filter(|s| s.count > 0) {
+    if let Some((missing, share)) = summary.came_to_nothing().zip(summary.missing_share) {
         let percent = Rounded::decimals(1);
         found.push(Warning::new(
             format!(
-                "{} of {} came to nothing ({} %, 95 % {} %)",
-                share.count,
-                plural(share.of, "request"),
+                "{missing} ({} %, 95 % {} %)",
                 percent.ms(share.share * 100.0),
                 percent.interval(share.ci95.map(|v| v * 100.0))
             ),

@@ -1,7 +1,9 @@
-//! Runs of known law through the summary and the comparison.
+//! Runs of known law through the summary and the comparison, and what of a summary goes on into a trim and
+//! a proof.
 
 use chain::{
-    ChainError, Instrument, RunData, RunSummary, RunToCompare, Sampling, compare, summarise,
+    Below, ChainError, Instrument, Loss, RunData, RunPulses, RunSummary, RunToCompare, Sampling,
+    compare, fit_trim, prove, summarise,
 };
 use stats::random::Random;
 use wire::{Direction, Observation, Outcomes};
@@ -266,4 +268,75 @@ fn groups_that_cancel_are_not_told_as_asked() {
         "{}",
         run.answer
     );
+}
+
+/// The summary of a run of which so many requests came to nothing.
+fn summary_with_missing(observations: &[Observation], missing: u64) -> RunSummary {
+    let delivered = observations.len() as u64;
+    summarise(&RunData {
+        observations,
+        outcomes: Outcomes {
+            requests: Some(delivered + missing),
+            missing: Some(missing),
+            delivered,
+            ..Outcomes::default()
+        },
+        instrument: INSTRUMENT,
+        warnings: &[],
+        seed: 1,
+    })
+    .unwrap()
+}
+
+#[test]
+fn what_the_summary_doubts_is_in_the_answers_of_trim_and_proof() {
+    let mut random = Random::new(12);
+    let pulses = observations((0..400).map(|i| {
+        let requested = [50.0, 150.0, 300.0, 500.0][i % 4];
+        (requested, 9.0 + random.normal())
+    }));
+    let alone = fit_trim(&pulses, Loss::Median, Below::Skip, None, 1).unwrap();
+    let plain = prove(("old", &pulses), ("new", &pulses), 1.0)
+        .unwrap()
+        .answer;
+    // None missing, a few, and as many as were delivered: then log and capture may not belong together.
+    let summaries = [0, 3, 400].map(|missing| summary_with_missing(&pulses, missing));
+    let [whole, few, doubtful] = summaries.each_ref().map(|summary| RunPulses {
+        observations: &pulses,
+        summary: Some(summary),
+    });
+    let fit = |run| fit_trim(run, Loss::Median, Below::Skip, None, 1).unwrap();
+    assert_eq!(fit(whole), alone);
+    let trim = fit(few);
+    assert_eq!(trim.answer, alone.answer);
+    let missing = "3 of 403 requests came to nothing";
+    assert_eq!(trim.warnings.last().unwrap().text, missing);
+    let doubt = summaries[2].doubt().unwrap();
+    let trim = fit(doubtful);
+    assert_eq!(trim.answer, format!("{} But {doubt}.", alone.answer));
+
+    let proof = |before, after| prove(("old", before), ("new", after), 1.0).unwrap().answer;
+    assert_eq!(proof(whole, whole), plain);
+    // What was missing before the change is of no matter now.
+    assert_eq!(proof(few, whole), plain);
+    let all = format!("{plain} But {doubt}. But after the change {missing}.");
+    assert_eq!(proof(doubtful, few), all);
+}
+
+#[test]
+fn a_hidden_tick_is_told_with_the_trim() {
+    // Widths are whole steps of 10 ms.
+    let mut random = Random::new(13);
+    let pulses = observations((0..400).map(|_| {
+        let requested = 50.0 + 450.0 * random.uniform();
+        (requested, (requested / 10.0).ceil() * 10.0 - requested)
+    }));
+    let summary = summary(&pulses);
+    let run = RunPulses {
+        observations: &pulses,
+        summary: Some(&summary),
+    };
+    let trim = fit_trim(run, Loss::Median, Below::Skip, None, 1).unwrap();
+    let told = |w: &wire::Warning| w.text.contains("hidden tick of 10 ms");
+    assert!(trim.warnings.iter().any(told), "{:?}", trim.warnings);
 }

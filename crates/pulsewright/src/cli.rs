@@ -2,12 +2,12 @@
 
 use std::path::PathBuf;
 
-use chain::Loss;
+use chain::{Limit, Limited, Loss};
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use clap_complete::Shell;
 use wire::{Coupling, Direction, Format, Level, TimeUnit};
 
-use crate::duration::{parse_ms, parse_width_ms};
+use crate::duration::{parse_ms, parse_signed_ms, parse_width_ms};
 
 const EXAMPLES: &str = "\
 Examples:
@@ -20,9 +20,11 @@ Examples:
   pulsewright runs
   pulsewright compare attic-laptop pier-board
       Which chain is better, and by how much?
+  pulsewright judge attic-laptop --setup setup.toml
+      Does it matter under my sky, and what should I change?
   pulsewright trim attic-laptop
       What to request, to get the width that one wants.
-  pulsewright prove attic-laptop attic-laptop-trimmed --margin 2ms
+  pulsewright prove attic-laptop attic-laptop-trimmed --setup setup.toml
       Did it help?
 
 Wiring: low voltage only. The common line of a guide port is not always ground: put a meter on it
@@ -79,15 +81,23 @@ pub enum Command {
     /// Describe mount and optics in a file, and see what a millisecond of pulse is worth on the sky
     #[command(subcommand)]
     Setup(SetupCommand),
+    /// Does it matter on my sky? The verdict, and what to change
+    Judge(JudgeArgs),
+    /// Simulate the guiding loop: tracking, star, stability, and what causes how much
+    Loop(LoopArgs),
+    /// Find the best settings of the guiding loop
+    Tune(TuneArgs),
     /// What to request, to get the width that one wants; for a controller too
     Trim(TrimArgs),
     /// Did a change help? A run before and a run after it
     Prove(ProveArgs),
+    /// Hold a run against limits or an earlier run, for scripts: exit code 1 where it got worse
+    Check(CheckArgs),
     /// Remove a run from the lab book
     Forget(ForgetArgs),
     /// Write a run's pulses and numbers as CSV or JSON
     Export(ExportArgs),
-    /// Make captures and a lab book of an invented scenario, and compare its four chains
+    /// Go through all four questions on an invented scenario
     Demo(DemoArgs),
     /// Print completions for a shell
     Completions(CompletionsArgs),
@@ -223,6 +233,210 @@ pub struct CompareArgs {
     pub runs: Vec<String>,
 }
 
+/// Which setup.
+#[derive(Debug, Args)]
+pub struct SetupFile {
+    /// The setup file of mount, optics, sky and loop
+    #[arg(long, value_name = "FILE", default_value = "setup.toml")]
+    pub setup: PathBuf,
+}
+
+/// What of a run the simulation draws its pulses from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, ValueEnum)]
+pub enum DrawFrom {
+    /// The measured pulses themselves
+    #[default]
+    Pulses,
+    /// The family of distributions that fits them best
+    Family,
+}
+
+const JUDGE_EXAMPLES: &str = "\
+Examples:
+  pulsewright judge attic-laptop --setup setup.toml
+      Leave it, retune, trim, mend the chain, or measure more.
+  pulsewright judge attic-laptop --trim trim.json
+      With a trim that `pulsewright trim attic-laptop --json -o trim.json` wrote.
+
+The verdict holds for the sky and mount that the setup describes: `pulsewright setup new` writes one
+to fill in, `pulsewright setup check` reads it back.";
+
+/// Options of `judge`.
+#[derive(Debug, Args)]
+#[command(after_help = JUDGE_EXAMPLES)]
+pub struct JudgeArgs {
+    /// Number of the run, or name of a chain for its newest run
+    #[arg(value_name = "RUN")]
+    pub run: String,
+    /// The setup
+    #[command(flatten)]
+    pub setup: SetupFile,
+    /// Judge this trim, as `trim --json` wrote it [default: one fitted on the run]
+    #[arg(long, value_name = "FILE")]
+    pub trim: Option<PathBuf>,
+    /// What the simulated pulses are drawn from
+    #[arg(long, value_name = "WHAT", default_value = "pulses")]
+    pub draw_from: DrawFrom,
+    /// How many long exposures are simulated for each case
+    #[arg(long, value_name = "N", default_value_t = 200, value_parser = clap::value_parser!(u32).range(20..=100_000))]
+    pub exposures: u32,
+}
+
+const LOOP_EXAMPLES: &str = "\
+Examples:
+  pulsewright loop --setup setup.toml
+      With a chain that does as it is told.
+  pulsewright loop --run attic-laptop --trim trim.json
+      With a measured chain, behind a trim.
+  pulsewright loop --width-error 12ms --start-delay 40ms --missing 2%
+      With a chain set by hand.";
+
+/// Options of `loop`.
+#[derive(Debug, Args)]
+#[command(after_help = LOOP_EXAMPLES)]
+pub struct LoopArgs {
+    /// The setup
+    #[command(flatten)]
+    pub setup: SetupFile,
+    /// The chain of this run: its number, or name of a chain for its newest run
+    #[arg(long, value_name = "RUN")]
+    pub run: Option<String>,
+    /// A trim before the chain, as `trim --json` wrote it
+    #[arg(long, value_name = "FILE")]
+    pub trim: Option<PathBuf>,
+    /// What the simulated pulses are drawn from
+    #[arg(long, value_name = "WHAT", default_value = "pulses", requires = "run")]
+    pub draw_from: DrawFrom,
+    /// A width error by hand, the same for every pulse
+    #[arg(long, value_name = "TIME", value_parser = parse_signed_ms, allow_hyphen_values = true, conflicts_with = "run")]
+    pub width_error: Option<f64>,
+    /// A start delay by hand, the same for every pulse
+    #[arg(long, value_name = "TIME", value_parser = parse_ms, conflicts_with = "run")]
+    pub start_delay: Option<f64>,
+    /// Share of the pulses that come to nothing, by hand: 2% or 0.02
+    #[arg(long, value_name = "SHARE", value_parser = parse_share)]
+    pub missing: Option<f64>,
+    /// How many long exposures are simulated
+    #[arg(long, value_name = "N", default_value_t = 200, value_parser = clap::value_parser!(u32).range(2..=100_000))]
+    pub exposures: u32,
+}
+
+const TUNE_EXAMPLES: &str = "\
+Examples:
+  pulsewright tune --run attic-laptop
+      Gains, dead band, exposure, cadence, shortest pulse and law for the narrowest star.
+  pulsewright tune --run attic-laptop --goal elongation --keep-timing
+      For the roundest star, with the present exposure, cadence and law.
+  pulsewright tune --run attic-laptop -o tuned.toml
+      Write the setup again, with the settings that are recommended.";
+
+/// What is made least.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, ValueEnum)]
+pub enum GoalArg {
+    /// The width of the star at half maximum
+    #[default]
+    Fwhm,
+    /// The tracking RMS of both axes together
+    Rms,
+    /// The elongation of the star
+    Elongation,
+}
+
+/// Options of `tune`.
+#[derive(Debug, Args)]
+#[command(after_help = TUNE_EXAMPLES)]
+pub struct TuneArgs {
+    /// The setup
+    #[command(flatten)]
+    pub setup: SetupFile,
+    /// The chain of this run [default: a chain that does as it is told]
+    #[arg(long, value_name = "RUN")]
+    pub run: Option<String>,
+    /// Tune with this trim too, as `trim --json` wrote it [default: one fitted on the run]
+    #[arg(long, value_name = "FILE", requires = "run")]
+    pub trim: Option<PathBuf>,
+    /// What the simulated pulses are drawn from
+    #[arg(long, value_name = "WHAT", default_value = "pulses", requires = "run")]
+    pub draw_from: DrawFrom,
+    /// What is made least
+    #[arg(long, value_name = "GOAL", default_value = "fwhm")]
+    pub goal: GoalArg,
+    /// Change neither exposure nor cadence nor control law
+    #[arg(long)]
+    pub keep_timing: bool,
+    /// How many skies and mounts around the setup the settings must suit
+    #[arg(long, value_name = "N", default_value_t = 8, value_parser = clap::value_parser!(u32).range(1..=1000))]
+    pub skies: u32,
+    /// Write the setup with the recommended settings, those without a trim, to this new file
+    #[arg(long, short, value_name = "FILE")]
+    pub output: Option<PathBuf>,
+}
+
+const CHECK_EXAMPLES: &str = "\
+Examples:
+  pulsewright check attic-laptop --limit median=15ms --limit p975=40ms --limit missing=1%
+      Exit code 0 within all limits, 1 beyond one, 2 for an error.
+  pulsewright check attic-laptop --baseline 3
+      Exit code 1 where the chain got worse than in run 3 by more than a millisecond.
+
+What can be limited, on either side of none: median, mean, p95 and p975 of the width error, its sd
+and its longest excursion (max), the share of missing requests (missing).";
+
+/// Options of `check`.
+#[derive(Debug, Args)]
+#[command(after_help = CHECK_EXAMPLES)]
+pub struct CheckArgs {
+    /// Number of the run, or name of a chain for its newest run
+    #[arg(value_name = "RUN")]
+    pub run: String,
+    /// A limit, WHAT=VALUE: median=15ms, sd=5ms, missing=1%
+    #[arg(long = "limit", value_name = "LIMIT", value_parser = parse_limit, required_unless_present = "baseline")]
+    pub limits: Vec<Limit>,
+    /// An earlier run that this one must not be worse than
+    #[arg(long, value_name = "RUN")]
+    pub baseline: Option<String>,
+    /// How much worse than the baseline is still no worse
+    #[arg(long, value_name = "TIME", value_parser = parse_ms, default_value = "1ms", requires = "baseline")]
+    pub slack: f64,
+    /// Fail where it can't be told as well: where a limit lies within the interval
+    #[arg(long)]
+    pub strict: bool,
+}
+
+fn parse_limit(text: &str) -> Result<Limit, String> {
+    let expected = || {
+        let names = Limited::ALL.map(Limited::name);
+        format!(
+            "found `{text}`, expected WHAT=VALUE with one of {}, such as median=15ms or missing=1%",
+            names.join(", ")
+        )
+    };
+    let (name, value) = text.split_once('=').ok_or_else(expected)?;
+    let what = Limited::ALL
+        .into_iter()
+        .find(|known| known.name() == name)
+        .ok_or_else(expected)?;
+    let most = match what {
+        Limited::Missing => parse_share(value)?,
+        _ => parse_ms(value)?,
+    };
+    Ok(Limit { what, most })
+}
+
+/// Reads `2%` or `0.02`: a share from 0 to 1.
+fn parse_share(text: &str) -> Result<f64, String> {
+    let (number, unit) = match text.strip_suffix('%') {
+        Some(number) => (number.trim_end(), 0.01),
+        None => (text, 1.0),
+    };
+    number
+        .parse::<f64>()
+        .ok()
+        .map(|n| n * unit)
+        .filter(|share| (0.0..=1.0).contains(share))
+        .ok_or_else(|| format!("found `{text}`, expected a share such as 2% or 0.02"))
+}
+
 const TRIM_EXAMPLES: &str = "\
 Examples:
   pulsewright trim attic-laptop
@@ -231,6 +445,8 @@ Examples:
       For a controller's firmware, in whole microseconds.
   pulsewright trim attic-laptop --loss p10 --below skip --shortest 20ms
       Only 1 pulse in 10 comes out too short; nothing is sent under 20 ms.
+  pulsewright trim attic-laptop --setup setup.toml
+      What each kind of trim does for the star, and what to set if the controller can't be changed.
 
 A trim takes away what is the same for every pulse. It can't take away scatter or missing pulses.
 A controller that sends wrong widths moves a mount the wrong way: try it with a hand on the power.";
@@ -254,6 +470,9 @@ pub struct TrimArgs {
     /// The shortest width to ask the chain for [default: what the shortest request comes out as]
     #[arg(long, value_name = "TIME", value_parser = parse_width_ms)]
     pub shortest: Option<f64>,
+    /// Say as well what it does for the star in this setup, by simulation
+    #[arg(long, value_name = "FILE")]
+    pub setup: Option<PathBuf>,
     /// The format
     #[arg(long = "as", value_name = "FORMAT", default_value = "text")]
     pub format: TrimFormat,
@@ -298,9 +517,9 @@ pub struct ProveArgs {
     #[arg(value_name = "AFTER")]
     pub after: String,
     /// The width error that would not matter, on either side of none
-    #[arg(long, value_name = "TIME", value_parser = parse_width_ms, required_unless_present = "setup")]
+    #[arg(long, value_name = "TIME", value_parser = parse_width_ms)]
     pub margin: Option<f64>,
-    /// Take for it what moves the star by a tenth of its width in this setup
+    /// Take for it what moves the star by a tenth of its width in this setup [default: setup.toml]
     #[arg(long, value_name = "FILE", conflicts_with = "margin")]
     pub setup: Option<PathBuf>,
 }

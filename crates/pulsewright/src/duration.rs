@@ -62,6 +62,17 @@ pub fn parse_width_ms(text: &str) -> Result<f64, String> {
     }
 }
 
+/// A duration of either sign, in milliseconds.
+///
+/// # Errors
+/// As [`parse_ms`].
+pub fn parse_signed_ms(text: &str) -> Result<f64, String> {
+    match text.trim().strip_prefix('-') {
+        Some(size) => Ok(-parse_ms(size)?),
+        None => parse_ms(text),
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -94,5 +105,8 @@ mod tests {
         }
         assert!(parse_width_ms("0").is_err());
         assert_eq!(parse_width_ms("1ms"), Ok(1.0));
+        assert_eq!(parse_signed_ms("-12ms"), Ok(-12.0));
+        assert_eq!(parse_signed_ms("12ms"), Ok(12.0));
+        assert!(parse_signed_ms("--12ms").is_err());
     }
 }

@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 
 use book::BookError;
 use chain::ChainError;
+use servo::ServoError;
 use wire::WireError;
 
 /// Why a command did not succeed.
@@ -46,6 +47,14 @@ pub enum Error {
     /// Runs can't be compared.
     #[error("{0}")]
     Chain(Box<ChainError>),
+    /// A loop can't be simulated, judged or tuned.
+    #[error("{place}{source}")]
+    Servo {
+        /// The setup file, where its values are to blame.
+        place: String,
+        /// What is wrong.
+        source: Box<ServoError>,
+    },
     /// The lab book can't be used.
     #[error("{0}")]
     Book(#[from] BookError),
@@ -85,6 +94,14 @@ impl Error {
     pub fn wire(path: &Path, source: WireError) -> Error {
         Error::Wire {
             path: path.to_owned(),
+            source: Box::new(source),
+        }
+    }
+
+    /// An error of the loop that `setup` describes.
+    pub fn servo(setup: &Path, source: ServoError) -> Error {
+        Error::Servo {
+            place: format!("{}: ", setup.display()),
             source: Box::new(source),
         }
     }

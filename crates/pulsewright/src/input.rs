@@ -1,11 +1,9 @@
-//! Opening what is to be read: a file or standard input, with its checksum and a progress bar.
+//! Opening what is to be read: a file or standard input, with its checksum.
 
 use std::fs::File;
 use std::io::{self, Read};
 use std::path::Path;
-use std::time::{Duration, Instant};
 
-use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use sha2::{Digest, Sha256};
 
 use crate::error::Error;
@@ -94,64 +92,6 @@ pub fn open(path: &Path) -> Result<(Box<dyn Read>, Option<u64>), Error> {
     Ok((Box::new(file), length))
 }
 
-/// How long a read goes on before it shows progress.
-const PATIENCE: Duration = Duration::from_secs(1);
-
-/// Layouts of the bar, with and without a known length.
-const KNOWN: &str = "{msg} {bar:30} {bytes} of {total_bytes}, {bytes_per_sec}, {eta} left";
-const UNKNOWN: &str = "{msg} {bytes}, {bytes_per_sec}";
-
-/// A progress bar that appears on standard error when a read takes more than a second.
-pub struct Progress {
-    bar: ProgressBar,
-    begun: Instant,
-    shown: bool,
-    enabled: bool,
-}
-
-impl Progress {
-    /// Progress of reading `path`; never shown unless `enabled`.
-    pub fn new(path: &Path, length: Option<u64>, enabled: bool) -> Progress {
-        let layout = if length.is_some() { KNOWN } else { UNKNOWN };
-        // The layouts are constants that a test draws; the default does for anything else.
-        let style =
-            ProgressStyle::with_template(layout).unwrap_or_else(|_| ProgressStyle::default_bar());
-        let name = if is_stdin(path) {
-            "standard input".to_owned()
-        } else {
-            path.display().to_string()
-        };
-        // Hidden at first, so that its rate is right by the time it shows.
-        let bar = ProgressBar::with_draw_target(length, ProgressDrawTarget::hidden())
-            .with_style(style)
-            .with_message(format!("reading {name}"));
-        Progress {
-            bar,
-            begun: Instant::now(),
-            shown: false,
-            enabled,
-        }
-    }
-
-    /// So many bytes have been read.
-    pub fn at(&mut self, bytes: u64) {
-        if !self.enabled {
-            return;
-        }
-        self.bar.set_position(bytes);
-        if !self.shown && self.begun.elapsed() > PATIENCE {
-            self.shown = true;
-            self.bar.set_draw_target(ProgressDrawTarget::stderr());
-        }
-    }
-}
-
-impl Drop for Progress {
-    fn drop(&mut self) {
-        self.bar.finish_and_clear();
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -168,15 +108,5 @@ mod tests {
             found.sha256,
             "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
         );
-    }
-
-    #[test]
-    fn the_layouts_of_the_bar_are_sound() {
-        for layout in [KNOWN, UNKNOWN] {
-            assert!(ProgressStyle::with_template(layout).is_ok());
-        }
-        let mut progress = Progress::new(Path::new("x"), Some(100), true);
-        progress.at(50);
-        assert_eq!(progress.bar.position(), 50);
     }
 }

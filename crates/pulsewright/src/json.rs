@@ -4,9 +4,13 @@
 use std::collections::BTreeMap;
 
 use book::{RunRow, Source, StoredRun};
-use chain::{Comparison, Proof, RunSummary, Trim};
+use chain::{Comparison, HeldBaseline, HeldLimit, Proof, Residual, RunSummary, Trim};
 use serde::Serialize;
 use serde_json::Value;
+use servo::budget::CauseBudget;
+use servo::judge::{ChainResult, Judgement};
+use servo::outcome::Outcome;
+use servo::tune::Tuned;
 use wire::Observation;
 
 use crate::error::Error;
@@ -172,7 +176,7 @@ pub fn of_runs<'a>(book: &std::path::Path, runs: &'a [RunRow]) -> RunsDocument<'
     }
 }
 
-/// A comparison, of `compare` and `demo`.
+/// A comparison, of `compare`.
 #[derive(Debug, Serialize)]
 pub struct ComparisonDocument<'a> {
     schema_version: u32,
@@ -180,32 +184,44 @@ pub struct ComparisonDocument<'a> {
     run_numbers: &'a [i64],
     #[serde(flatten)]
     comparison: &'a Comparison,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    demo: Option<DemoFiles>,
-}
-
-/// Where the demo put its files.
-#[derive(Debug, Serialize)]
-pub struct DemoFiles {
-    /// The lab book.
-    pub book: String,
-    /// Every other file.
-    pub files: Vec<String>,
 }
 
 /// The document of a comparison.
 pub fn of_comparison<'a>(
     run_numbers: &'a [i64],
     comparison: &'a Comparison,
-    demo: Option<DemoFiles>,
 ) -> ComparisonDocument<'a> {
     ComparisonDocument {
         schema_version: SCHEMA_VERSION,
         kind: "comparison",
         run_numbers,
         comparison,
-        demo,
     }
+}
+
+/// All four questions, of `demo`.
+#[derive(Debug, Serialize)]
+pub struct DemoDocument {
+    /// Version of the layout.
+    pub schema_version: u32,
+    /// `demo`.
+    pub kind: &'static str,
+    /// The demo's lab book.
+    pub book: String,
+    /// The setup file.
+    pub setup: String,
+    /// Captures and request logs.
+    pub files: Vec<String>,
+    /// The four chains beside each other.
+    pub measure: Comparison,
+    /// The verdict on each.
+    pub judge: Vec<JudgeDocument>,
+    /// The best settings with the first.
+    pub tune: Tuned,
+    /// Its trim.
+    pub trim: Trim,
+    /// Whether the trim helped.
+    pub prove: Proof,
 }
 
 /// A trim, of `trim`.
@@ -217,16 +233,23 @@ pub struct TrimDocument<'a> {
     chain: &'a str,
     #[serde(flatten)]
     trim: &'a Trim,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    on_sky: Option<&'a TrimOnSky>,
 }
 
-/// The document of a trim.
-pub fn of_trim<'a>(run: &'a StoredRun, trim: &'a Trim) -> TrimDocument<'a> {
+/// The document of a trim, with what it does for the star where that was asked for.
+pub fn of_trim<'a>(
+    run: &'a StoredRun,
+    trim: &'a Trim,
+    on_sky: Option<&'a TrimOnSky>,
+) -> TrimDocument<'a> {
     TrimDocument {
         schema_version: SCHEMA_VERSION,
         kind: "trim",
         run: run.number,
         chain: &run.chain,
         trim,
+        on_sky,
     }
 }
 
@@ -288,6 +311,145 @@ pub struct Effect {
     pub chain: String,
     /// On each axis, at the setup's declination and at others.
     pub on_sky: sky::effect::SkyEffect,
+}
+
+/// A verdict, of `judge`.
+#[derive(Debug, Serialize)]
+pub struct JudgeDocument {
+    /// Version of the layout.
+    pub schema_version: u32,
+    /// `judgement`.
+    pub kind: &'static str,
+    /// The setup file.
+    pub setup: String,
+    /// The run.
+    pub run: i64,
+    /// Its chain.
+    pub chain: String,
+    /// Long exposures simulated for each case.
+    pub exposures: u32,
+    /// Seed of all random numbers.
+    pub seed: u64,
+    /// What the trim does that was judged, in words.
+    pub trim: Option<String>,
+    /// The verdict and all that led to it.
+    #[serde(flatten)]
+    pub judgement: Judgement,
+}
+
+/// A simulated loop, of `loop`.
+#[derive(Debug, Serialize)]
+pub struct LoopDocument {
+    /// Version of the layout.
+    pub schema_version: u32,
+    /// `loop`.
+    pub kind: &'static str,
+    /// The setup file.
+    pub setup: String,
+    /// The run that the chain was drawn from.
+    pub run: Option<i64>,
+    /// The chain, in words.
+    pub chain: String,
+    /// What the trim before it does, in words.
+    pub trim: Option<String>,
+    /// Length of the long exposure, s.
+    pub exposure_s: f64,
+    /// Seed of all random numbers.
+    pub seed: u64,
+    /// The answer.
+    pub answer: String,
+    /// What the loop does.
+    pub outcome: Outcome,
+    /// Which cause takes which share.
+    pub causes: CauseBudget,
+}
+
+/// The best settings, of `tune`.
+#[derive(Debug, Serialize)]
+pub struct TuneDocument {
+    /// Version of the layout.
+    pub schema_version: u32,
+    /// `tuning`.
+    pub kind: &'static str,
+    /// The setup file.
+    pub setup: String,
+    /// The run that the chain was drawn from.
+    pub run: Option<i64>,
+    /// The chain, in words.
+    pub chain: String,
+    /// Seed of all random numbers.
+    pub seed: u64,
+    /// Skies and mounts that the settings must suit.
+    pub skies: u32,
+    /// The answer without a trim.
+    pub answer: String,
+    /// The answer with the trim.
+    pub answer_trimmed: Option<String>,
+    /// The best settings without a trim.
+    pub untrimmed: Tuned,
+    /// The best settings with it.
+    pub trimmed: Option<Tuned>,
+    /// What may spoil it.
+    pub warnings: Vec<wire::Warning>,
+}
+
+/// A run held against limits, of `check`.
+#[derive(Debug, Serialize)]
+pub struct CheckDocument {
+    /// Version of the layout.
+    pub schema_version: u32,
+    /// `check`.
+    pub kind: &'static str,
+    /// The run.
+    pub run: i64,
+    /// Its chain.
+    pub chain: String,
+    /// The answer.
+    pub answer: String,
+    /// Whether it passes: exit code 0, and 1 else.
+    pub passed: bool,
+    /// Whether what can't be told fails too.
+    pub strict: bool,
+    /// Each limit.
+    pub limits: Vec<HeldLimit>,
+    /// The earlier run, where one was named.
+    pub baseline: Option<Baseline>,
+}
+
+/// An earlier run that a run is held against.
+#[derive(Debug, Serialize)]
+pub struct Baseline {
+    /// Its number.
+    pub run: i64,
+    /// Its chain.
+    pub chain: String,
+    /// How the later one stands to it.
+    #[serde(flatten)]
+    pub held: HeldBaseline,
+}
+
+/// What trims do for the star, of `trim --setup`.
+#[derive(Debug, Serialize)]
+pub struct TrimOnSky {
+    /// The setup file.
+    pub setup: String,
+    /// What to set where the controller can't be changed, in words.
+    pub answer: String,
+    /// The chain as it is, the chain behind each kind of trim, and a perfect chain.
+    pub cases: Vec<TrimCase>,
+}
+
+/// One chain of a [`TrimOnSky`].
+#[derive(Debug, Serialize)]
+pub struct TrimCase {
+    /// `as it is`, `trim to the median`, ..., `perfect`.
+    pub name: String,
+    /// What the trim leaves of the width error, on pulses that it was not fitted on; `None` of no
+    /// trim.
+    pub residual: Option<Residual>,
+    /// The star, at the present settings and at the best for this chain.
+    #[serde(flatten)]
+    pub star: ChainResult,
 }
 
 /// What `show --again` found.

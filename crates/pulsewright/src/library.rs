@@ -1,6 +1,6 @@
 //! Finding the lab book and the runs in it.
 
-use std::io::Read;
+use std::io::{Read, Write};
 use std::path::{Path, PathBuf};
 
 use book::{Book, BookError, StoredRun};
@@ -77,6 +77,29 @@ pub fn run(book: &Book, name: &str) -> Result<(StoredRun, RunSummary), Error> {
     Ok((run, summary))
 }
 
+/// The text of a file, of at most so many bytes.
+///
+/// # Errors
+/// [`Error::File`] with the way out where it can't be read.
+pub fn text_of(path: &Path, most: u64, way_out: &'static str) -> Result<String, Error> {
+    let failed = |error| Error::file(path, "reading", error, way_out);
+    let mut text = String::new();
+    if crate::input::is_stdin(path) {
+        std::io::stdin()
+            .lock()
+            .take(most)
+            .read_to_string(&mut text)
+            .map_err(failed)?;
+    } else {
+        std::fs::File::open(path)
+            .map_err(failed)?
+            .take(most)
+            .read_to_string(&mut text)
+            .map_err(failed)?;
+    }
+    Ok(text)
+}
+
 /// Largest setup file, bytes: a file of another kind is not read to its end.
 const MOST_SETUP: u64 = 1 << 20;
 
@@ -85,19 +108,11 @@ const MOST_SETUP: u64 = 1 << 20;
 /// # Errors
 /// [`Error::File`] where it can't be read, [`Error::Usage`] with every fault in it.
 pub fn setup(path: &Path) -> Result<SetupReading, Error> {
-    let (reader, _) = crate::input::open(path)?;
-    let mut text = String::new();
-    reader
-        .take(MOST_SETUP)
-        .read_to_string(&mut text)
-        .map_err(|error| {
-            Error::file(
-                path,
-                "reading",
-                error,
-                "name a setup file; `pulsewright setup new` writes one",
-            )
-        })?;
+    let text = text_of(
+        path,
+        MOST_SETUP,
+        "name a setup file; `pulsewright setup new` writes one",
+    )?;
     Setup::read(&text).map_err(|error| {
         let faults: Vec<String> = error
             .faults
@@ -106,6 +121,25 @@ pub fn setup(path: &Path) -> Result<SetupReading, Error> {
             .collect();
         Error::Usage(faults.join("\n       "))
     })
+}
+
+/// Writes a file that must not be there yet: never over one that somebody has filled in.
+///
+/// # Errors
+/// [`Error::File`] where it is there, or can't be written.
+pub fn write_new(path: &Path, text: &str) -> Result<(), Error> {
+    std::fs::OpenOptions::new()
+        .write(true)
+        .create_new(true)
+        .open(path)
+        .and_then(|mut file| file.write_all(text.as_bytes()))
+        .map_err(|error| {
+            let advice = match error.kind() {
+                std::io::ErrorKind::AlreadyExists => "it is not replaced; name another file",
+                _ => "check the folder and its permissions",
+            };
+            Error::file(path, "writing", error, advice)
+        })
 }
 
 /// The time of day, UTC, RFC 3339, to the second.

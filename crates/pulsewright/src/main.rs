@@ -12,7 +12,9 @@ mod input;
 mod json;
 mod library;
 mod output;
+mod progress;
 mod reading;
+mod simulate;
 mod text;
 mod write;
 
@@ -21,31 +23,48 @@ use std::process::ExitCode;
 use clap::Parser;
 
 use cli::{Cli, Command};
+use error::Error;
 use output::Output;
+
+/// Exit code of `check` for a run that does not pass.
+const FAILED: u8 = 1;
+/// Exit code of an error.
+const ERROR: u8 = 2;
 
 fn main() -> ExitCode {
     let cli = Cli::parse();
     let output = Output::new(&cli.global);
-    let done = match &cli.command {
-        Command::Read(args) => cmd::read::run(args, &cli.global, &output),
-        Command::Runs => cmd::runs::run(&cli.global, &output),
-        Command::Show(args) => cmd::show::run(args, &cli.global, &output),
-        Command::Compare(args) => cmd::compare::run(args, &cli.global, &output),
-        Command::Setup(command) => cmd::setup::run(command, &cli.global, &output),
-        Command::Trim(args) => cmd::trim::run(args, &cli.global, &output),
-        Command::Prove(args) => cmd::prove::run(args, &cli.global, &output),
-        Command::Forget(args) => cmd::forget::run(args, &cli.global, &output),
-        Command::Export(args) => cmd::export::run(args, &cli.global, &output),
-        Command::Demo(args) => cmd::demo::run(args, &cli.global, &output),
-        Command::Completions(args) => cmd::completions::run(args, &output),
-        Command::Man(args) => cmd::man::run(args, &output),
-    };
-    match done {
-        Ok(()) => ExitCode::SUCCESS,
+    match run(&cli, &output) {
+        Ok(true) => ExitCode::SUCCESS,
+        Ok(false) => ExitCode::from(FAILED),
         Err(error) if error.is_closed_pipe() => ExitCode::SUCCESS,
         Err(error) => {
             output.error(&error);
-            ExitCode::from(2)
+            ExitCode::from(ERROR)
         }
     }
+}
+
+/// Runs the command; whether what it checks passes.
+fn run(cli: &Cli, output: &Output) -> Result<bool, Error> {
+    let global = &cli.global;
+    match &cli.command {
+        Command::Read(args) => cmd::read::run(args, global, output)?,
+        Command::Runs => cmd::runs::run(global, output)?,
+        Command::Show(args) => cmd::show::run(args, global, output)?,
+        Command::Compare(args) => cmd::compare::run(args, global, output)?,
+        Command::Setup(command) => cmd::setup::run(command, global, output)?,
+        Command::Judge(args) => cmd::judge::run(args, global, output)?,
+        Command::Loop(args) => cmd::closed_loop::run(args, global, output)?,
+        Command::Tune(args) => cmd::tune::run(args, global, output)?,
+        Command::Trim(args) => cmd::trim::run(args, global, output)?,
+        Command::Prove(args) => cmd::prove::run(args, global, output)?,
+        Command::Check(args) => return cmd::check::run(args, global, output),
+        Command::Forget(args) => cmd::forget::run(args, global, output)?,
+        Command::Export(args) => cmd::export::run(args, global, output)?,
+        Command::Demo(args) => cmd::demo::run(args, global, output)?,
+        Command::Completions(args) => cmd::completions::run(args, output)?,
+        Command::Man(args) => cmd::man::run(args, output)?,
+    }
+    Ok(true)
 }

@@ -11,7 +11,8 @@ use wire::{
 };
 
 use crate::error::Error;
-use crate::input::{self, Checked, Progress};
+use crate::input::{self, Checked};
+use crate::progress::Progress;
 
 /// All that decides what numbers come out of the bytes of a run's files. With the same files and the
 /// same settings the same numbers come out; the lab book keeps them as JSON.
@@ -172,7 +173,12 @@ fn read_one(
     show_progress: bool,
 ) -> Result<(Capture, Source), Error> {
     let (reader, length) = input::open(path)?;
-    let mut progress = Progress::new(path, length, show_progress);
+    let name = if input::is_stdin(path) {
+        "standard input".to_owned()
+    } else {
+        path.display().to_string()
+    };
+    let mut progress = Progress::of_reading(&name, length, show_progress);
     let mut reader = Checked::new(reader);
     let capture = wire::read_capture(&mut reader, &settings.capture, &mut |bytes| {
         progress.at(bytes);

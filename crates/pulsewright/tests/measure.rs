@@ -269,7 +269,7 @@ fn the_demo_makes_a_book_that_the_other_commands_read() {
     let bench = Bench::new();
     let out = bench.ok(&["demo", "d"]);
     assert!(
-        out.starts_with("Of 4 runs, pier-board comes closest"),
+        out.starts_with("Measure:") && out.contains("Of 4 runs, pier-board comes closest"),
         "{out}"
     );
     let demo = |args: &[&str]| {

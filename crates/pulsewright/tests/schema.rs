@@ -15,7 +15,7 @@ fn documents_keep_to_their_schemas() {
     bench.file("many.vcd", vcd(&ragged(30, &[50, 250], 9_000)));
     bench.ok(&["setup", "new"]);
     let mut documents = vec![
-        ("comparison", vec!["demo", "d"]),
+        ("demo", vec!["demo", "d"]),
         ("run", vec!["read", "few.vcd", "--requested", "50ms"]),
         (
             "run",
@@ -52,6 +52,15 @@ fn documents_keep_to_their_schemas() {
         ("proof", vec!["prove", "1", "2", "--margin", "1ms"]),
         ("setup", vec!["setup", "check"]),
         ("setup", vec!["setup", "check", "--run", "1"]),
+        ("judgement", vec!["judge", "1"]),
+        ("loop", vec!["loop"]),
+        ("loop", vec!["loop", "--width-error", "200ms"]),
+        ("loop", vec!["loop", "--run", "1", "--draw-from", "family"]),
+        ("tuning", vec!["tune", "--keep-timing"]),
+        ("tuning", vec!["tune", "--run", "1"]),
+        ("trim", vec!["trim", "1", "--setup", "setup.toml"]),
+        ("check", vec!["check", "1", "--limit", "median=50ms"]),
+        ("check", vec!["check", "1", "--baseline", "2"]),
         ("forgotten", vec!["forget", "1", "--yes"]),
     ];
     for chain in ["attic-laptop", "pier-board", "serial-adapter", "long-cable"] {

@@ -124,17 +124,23 @@ pub struct CauseBudget {
     pub interaction: [f64; 2],
 }
 
-/// Switches off each cause in turn.
+/// Switches off each cause in turn. `progress` is called with the share done, from 0 to 1.
 ///
 /// # Errors
 /// [`ServoError::Unstable`] for an unstable loop, [`ServoError::StarLost`] if fewer than two
 /// trials keep the star in every case, [`ServoError::TooFewTrials`], or a value's error.
-pub fn cause_budget(case: &LoopCase, trials: &Trials) -> Result<CauseBudget, ServoError> {
+pub fn cause_budget(
+    case: &LoopCase,
+    trials: &Trials,
+    progress: &dyn Fn(f64),
+) -> Result<CauseBudget, ServoError> {
     let prepared = PreparedLoop::new(case)?;
     check_stable(case, &prepared)?;
     let all = prepared.run_all(trials);
     let mut causes = Vec::new();
-    for cause in Cause::ALL.into_iter().filter(|c| c.is_present(case)) {
+    let present = Cause::ALL.into_iter().filter(|c| c.is_present(case));
+    for (done, cause) in present.enumerate() {
+        progress((done + 1) as f64 / (Cause::ALL.len() + 1) as f64);
         let without = PreparedLoop::new(&cause.switched_off(case))?.run_all(trials);
         let pairs: Vec<(&TrialResult, &TrialResult)> = all
             .iter()

@@ -266,10 +266,11 @@ impl Chain {
         })
     }
 
-    /// How many pulses it draws from; `None` for one that was not measured.
+    /// How many pulses it draws from; `None` for one that was not measured. Pulses that stand for
+    /// several directions count once.
     pub fn pulses(&self) -> Option<usize> {
         match &self.model {
-            ChainModel::Measured(widths) => Some(widths.iter().map(|w| w.pulses.len()).sum()),
+            ChainModel::Measured(widths) => Some(own(widths).map(|w| w.pulses.len()).sum()),
             _ => None,
         }
     }
@@ -297,8 +298,7 @@ impl Chain {
                 "the pulses of another direction stand in; measure all four, for they may differ",
             ));
         }
-        let few: Vec<String> = widths
-            .iter()
+        let few: Vec<String> = own(widths)
             .filter(|w| (1..FEW_PULSES).contains(&w.pulses.len()))
             .map(|w| {
                 format!(
@@ -321,6 +321,18 @@ impl Chain {
         }
         warnings
     }
+}
+
+/// The widths whose pulses are not those of a direction before.
+fn own(widths: &[MeasuredWidth]) -> impl Iterator<Item = &MeasuredWidth> {
+    let same = |a: &MeasuredWidth, b: &MeasuredWidth| {
+        a.requested_ms == b.requested_ms && a.pulses == b.pulses
+    };
+    widths
+        .iter()
+        .enumerate()
+        .filter(move |(i, w)| !widths[..*i].iter().any(|before| same(before, w)))
+        .map(|(_, w)| w)
 }
 
 /// Width error and start delay of one pulse.

@@ -222,6 +222,7 @@ mod tests {
         let unknown = [observation(None, 100.0, 10.0)];
         let chain = run(&unknown).chain().unwrap();
         assert_eq!(widths(&chain).len(), 4);
+        assert_eq!(chain.pulses(), Some(1));
         assert_eq!(run(&[]).chain(), Err(ServoError::NoPulses));
     }
 

@@ -7,6 +7,7 @@
 //! pulses (bootstrap; Efron 1979), so that the intervals hold the spread of the trials and that of
 //! a short run alike.
 
+use crate::answer::{percent_with_interval, settings};
 use crate::chain_model::{Chain, ChainModel, MeasuredPulse};
 use crate::error::ServoError;
 use crate::loop_sim::{LoopCase, Scratch};
@@ -15,6 +16,7 @@ use crate::run::{PreparedLoop, parallel};
 use crate::search::{Goal, Search, Settings};
 use crate::stream::{Source, stream};
 use crate::tune::{Tuner, least};
+use chain::Rounded;
 use serde::Serialize;
 use sky::Setup;
 
@@ -132,6 +134,7 @@ pub struct Judgement {
 }
 
 /// Judges a chain under a setup: `measured` as it is, `trimmed` the same chain behind its trim.
+/// `progress` is called with the share done, from 0 to 1.
 ///
 /// # Errors
 /// As [`weigh`].
@@ -140,10 +143,11 @@ pub fn judge(
     measured: &Chain,
     trimmed: Option<&Chain>,
     options: &JudgeOptions,
+    progress: &dyn Fn(f64),
 ) -> Result<Judgement, ServoError> {
     let perfect = Chain::perfect();
     let chains: Vec<&Chain> = [measured, &perfect].into_iter().chain(trimmed).collect();
-    let weighed = weigh(setup, &chains, options)?;
+    let weighed = weigh(setup, &chains, options, progress)?;
     let (measured_result, perfect, trimmed) = (weighed[0], weighed[1], weighed.get(2).copied());
     let few = measured.pulses().filter(|n| *n < ENOUGH_PULSES);
     let verdict = match few {
@@ -160,7 +164,7 @@ pub fn judge(
     Ok(Judgement {
         verdict,
         sentence,
-        helps: helps(&measured_result, &perfect),
+        helps: helps(&perfect),
         rule: RULE,
         measured: measured_result,
         trimmed,
@@ -171,7 +175,7 @@ pub fn judge(
 
 /// The star under each of `chains`, at the present settings of the setup and at the best gains,
 /// dead band and shortest width for that chain. Gains are counted from the first chain at the
-/// present settings.
+/// present settings. `progress` is called with the share done, from 0 to 1.
 ///
 /// # Errors
 /// [`ServoError::Unstable`] if the present settings are unstable with the first chain,
@@ -181,6 +185,7 @@ pub fn weigh(
     setup: &Setup,
     chains: &[&Chain],
     options: &JudgeOptions,
+    progress: &dyn Fn(f64),
 ) -> Result<Vec<ChainResult>, ServoError> {
     if options.trials < 2 * GROUPS {
         return Err(ServoError::TooFewTrials {
@@ -193,9 +198,11 @@ pub fn weigh(
     check_stable(&case, &PreparedLoop::new(&case)?)?;
     let present = Settings::of(setup);
     let base = stars(setup, first, &present, options)?;
-    let weigh = |chain: &&Chain| -> Result<ChainResult, ServoError> {
+    let count = chains.len() as f64;
+    let weigh = |(i, chain): (usize, &&Chain)| -> Result<ChainResult, ServoError> {
         let now = compare(&base, &stars(setup, chain, &present, options)?, present)?;
-        let settings = best_settings(setup, chain, options)?;
+        let part = |share: f64| progress((i as f64 + share) / count);
+        let settings = best_settings(setup, chain, options, &part)?;
         let best = compare(&base, &stars(setup, chain, &settings, options)?, settings)?;
         // The search may end on settings that its own trials flatter: the present ones then stay.
         let best = if best.fwhm_arcsec.value > now.fwhm_arcsec.value {
@@ -205,7 +212,7 @@ pub fn weigh(
         };
         Ok(ChainResult { present: now, best })
     };
-    chains.iter().map(weigh).collect()
+    chains.iter().enumerate().map(weigh).collect()
 }
 
 /// Width and elongation of each group's mean star.
@@ -277,6 +284,7 @@ fn best_settings(
     setup: &Setup,
     chain: &Chain,
     options: &JudgeOptions,
+    progress: &dyn Fn(f64),
 ) -> Result<Settings, ServoError> {
     let skies = [setup.clone()];
     let mut search = Search::new(&skies, chain, options.seed, options.threads)?;
@@ -286,7 +294,7 @@ fn best_settings(
         trials: options.trials.min(100),
         tried: 0,
     };
-    let start = tuner.best(setup, false, &|_| {})?;
+    let start = tuner.best(setup, false, progress)?;
     Ok(least(&tuner.around(&start, setup, false)?)?.settings)
 }
 
@@ -369,30 +377,17 @@ fn sentence(
     trimmed: Option<&ChainResult>,
     perfect: &ChainResult,
 ) -> String {
-    let gain = |e: &Estimate| {
-        format!(
-            "{:.1} % (95 % interval {:.1} to {:.1} %)",
-            100.0 * e.value,
-            100.0 * e.low,
-            100.0 * e.high
-        )
-    };
+    let gain = percent_with_interval;
+    let now = &measured.present;
+    let digits = |e: &Estimate| Rounded::to_uncertainty(e.half_width());
+    let (width, round) = (digits(&now.fwhm_arcsec), digits(&now.elongation));
     let from_to = |case: &CaseResult| {
         format!(
-            "{:.2} instead of {:.2} arcsec, elongation {:.3} instead of {:.3}",
-            case.fwhm_arcsec.value,
-            measured.present.fwhm_arcsec.value,
-            case.elongation.value,
-            measured.present.elongation.value
-        )
-    };
-    let settings = |s: &Settings| {
-        format!(
-            "gain {:.2} in right ascension and {:.2} in declination, dead band {:.2} arcsec, shortest pulse {:.0} ms",
-            s.control.ra_gain,
-            s.control.dec_gain,
-            s.control.dead_band_arcsec,
-            s.control.shortest_ms
+            "{} instead of {} arcsec, elongation {} instead of {}",
+            width.ms(case.fwhm_arcsec.value),
+            width.ms(now.fwhm_arcsec.value),
+            round.ms(case.elongation.value),
+            round.ms(now.elongation.value)
         )
     };
     let ideal = &perfect.best;
@@ -436,14 +431,12 @@ fn sentence(
 }
 
 /// A sentence when a perfect chain at the present settings would surely be worse.
-fn helps(measured: &ChainResult, perfect: &ChainResult) -> Option<String> {
+fn helps(perfect: &ChainResult) -> Option<String> {
     let loss = &perfect.present.width_gain;
     (loss.high < 0.0).then(|| {
         format!(
-            "At the present settings the width error happens to help: it acts as extra gain on short corrections, and a perfect chain at these settings would make the star {:.1} % wider ({:.2} instead of {:.2} arcsec). A higher gain does the same on purpose.",
-            -100.0 * loss.value,
-            perfect.present.fwhm_arcsec.value,
-            measured.present.fwhm_arcsec.value
+            "At the present settings the width error happens to help: it acts as extra gain on short corrections, and a perfect chain at these settings would make the star {} wider. A higher gain does the same on purpose.",
+            percent_with_interval(&loss.scaled(-1.0))
         )
     })
 }

@@ -112,7 +112,7 @@ fn fine() -> Setup {
 fn a_chain_that_does_as_told_is_left_alone_by_a_tuned_loop() {
     let setup = fine();
     let chain = run(0.0, 0.2, 0.0);
-    let judgement = judge(&setup, &chain, None, &options()).unwrap();
+    let judgement = judge(&setup, &chain, None, &options(), &|_| {}).unwrap();
     assert_eq!(
         judgement.verdict,
         Verdict::LeaveIt,
@@ -129,6 +129,7 @@ fn a_chain_that_does_as_told_is_left_alone_by_a_tuned_loop() {
             threads: 1,
             ..options()
         },
+        &|_| {},
     )
     .unwrap();
     assert_eq!(judgement, alone);
@@ -150,7 +151,7 @@ fn a_long_constant_error_with_a_fine_mount_calls_for_the_trim() {
         requested_ms: 10.0,
         probability: 0.0,
     }];
-    let judgement = judge(&setup, &chain, Some(&trimmed), &options()).unwrap();
+    let judgement = judge(&setup, &chain, Some(&trimmed), &options(), &|_| {}).unwrap();
     let trimmed = judgement.trimmed.unwrap();
     assert!(
         trimmed.present.width_gain.low > 0.01,
@@ -163,7 +164,7 @@ fn a_long_constant_error_with_a_fine_mount_calls_for_the_trim() {
         judgement.sentence
     );
     // A loss with probability 0 is no loss.
-    let same = judge(&setup, &lossless, None, &options()).unwrap();
+    let same = judge(&setup, &lossless, None, &options(), &|_| {}).unwrap();
     assert_eq!(same.measured, judgement.measured);
 }
 
@@ -175,7 +176,7 @@ fn a_width_error_that_helps_a_timid_loop_is_said_to_help() {
     setup.control.dec_gain = 0.15;
     setup.control.dead_band_arcsec = 0.0;
     setup.control.shortest_ms = 0.0;
-    let judgement = judge(&setup, &run(12.0, 2.0, 3.0), None, &options()).unwrap();
+    let judgement = judge(&setup, &run(12.0, 2.0, 3.0), None, &options(), &|_| {}).unwrap();
     assert!(
         judgement
             .helps
@@ -188,7 +189,7 @@ fn a_width_error_that_helps_a_timid_loop_is_said_to_help() {
 fn an_unstable_loop_is_reported_as_such() {
     let mut setup = Setup::default();
     setup.control.ra_gain = 2.5;
-    let error = judge(&setup, &run(12.0, 2.0, 3.0), None, &options()).unwrap_err();
+    let error = judge(&setup, &run(12.0, 2.0, 3.0), None, &options(), &|_| {}).unwrap_err();
     // Without further delay the limit is a gain of 2 (closed form of the first-order loop).
     let ServoError::Unstable { axis, limit } = error else {
         panic!("{error}");
@@ -204,7 +205,7 @@ fn a_run_of_ten_pulses_asks_for_more_and_not_for_a_change() {
         widths.truncate(1);
         widths[0].pulses.truncate(10);
     }
-    let judgement = judge(&fine(), &chain, None, &options()).unwrap();
+    let judgement = judge(&fine(), &chain, None, &options(), &|_| {}).unwrap();
     assert_eq!(judgement.verdict, Verdict::MeasureMore);
     assert!(judgement.sentence.contains("10 pulses"));
     assert!(!judgement.warnings.is_empty());

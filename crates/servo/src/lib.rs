@@ -1,6 +1,8 @@
 //! The closed loop: mount, seeing, guide camera, chain and control law; its simulation, its closed
 //! forms, its stability, and what follows for the person who owns it.
 
+mod answer;
+mod correction;
 mod error;
 mod from_run;
 mod from_setup;

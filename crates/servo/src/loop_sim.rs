@@ -10,12 +10,12 @@
 //! pulse before it on the same axis waits for its end.
 
 use crate::chain_model::{Below, Fate, PreparedChain, Trim};
+use crate::correction::{Correction, Piece, Totals, smaller};
 use crate::disturbance::{Disturbances, Knot, MountMotion, SeeingMotion, SeeingStep, Step};
 use crate::error::{ServoError, above_zero, at_least};
 use crate::law::{Law, PreparedLaw};
 use crate::normal::Normal;
 use crate::stream::{Source, stream};
-use std::collections::VecDeque;
 use std::sync::Arc;
 
 /// A star further off than this, in arcsec, has left the guide camera: the trial ends and counts
@@ -167,120 +167,6 @@ pub struct PreparedAxis {
     frames: usize,
 }
 
-/// A stretch of time in which the mount moves.
-#[derive(Debug, Clone, Copy, Default)]
-struct Move {
-    from: f64,
-    to: f64,
-    rate: f64,
-}
-
-/// The correction as a broken line.
-#[derive(Debug, Clone, Default)]
-struct Correction {
-    value: f64,
-    /// The move that is on or comes next; one that ended long ago when there is none.
-    front: Move,
-    /// Moves after it: there are some only when the chain is later than a frame.
-    later: VecDeque<Move>,
-    free_at: f64,
-    /// Play between 0 (in touch for the negative direction) and the backlash (for the positive).
-    play: f64,
-}
-
-#[derive(Debug, Clone, Copy, Default)]
-struct Totals {
-    time: f64,
-    error: f64,
-    square: f64,
-}
-
-impl Totals {
-    fn add(&mut self, h: f64, e0: f64, e1: f64) {
-        self.time += h;
-        self.error += 0.5 * h * (e0 + e1);
-        self.square += h * (e0 * e0 + e0 * e1 + e1 * e1) * (1.0 / 3.0);
-    }
-}
-
-impl Correction {
-    /// Goes from `a` to `b`, while the disturbance goes straight from `da` to `db`; adds to the
-    /// totals and returns the integral of the correction.
-    fn cross(&mut self, a: f64, b: f64, da: f64, db: f64, totals: &mut Totals) -> f64 {
-        if b <= a {
-            return 0.0;
-        }
-        if self.front.to <= a && self.later.is_empty() || self.front.from >= b {
-            totals.add(b - a, da - self.value, db - self.value);
-            return self.value * (b - a);
-        }
-        let slope = (db - da) / (b - a);
-        let mut integral = 0.0;
-        let (mut now, mut d) = (a, da);
-        while now < b {
-            let front = self.front;
-            let (until, rate) = if front.to <= now {
-                match self.later.pop_front() {
-                    None => (b, 0.0),
-                    Some(next) => {
-                        self.front = next;
-                        continue;
-                    }
-                }
-            } else if front.from > now {
-                (front.from.min(b), 0.0)
-            } else {
-                (front.to.min(b), front.rate)
-            };
-            let h = until - now;
-            let value = self.value + rate * h;
-            let next = if until == b {
-                db
-            } else {
-                da + slope * (until - a)
-            };
-            integral += 0.5 * h * (self.value + value);
-            totals.add(h, d - self.value, next - value);
-            self.value = value;
-            d = next;
-            now = until;
-        }
-        integral
-    }
-
-    /// Starts a pulse of `width_s` at `at` or when the one before it has ended, at `rate` arcsec/s
-    /// with its sign; `now` is the instant to which the line was followed.
-    fn pulse(&mut self, now: f64, at: f64, width_s: f64, rate: f64, backlash: f64) {
-        let from = at.max(self.free_at);
-        let to = from + width_s;
-        self.free_at = to;
-        let touch = if backlash > 0.0 {
-            let free = if rate > 0.0 {
-                backlash - self.play
-            } else {
-                self.play
-            };
-            let taken = free.min(rate.abs() * width_s);
-            self.play += taken * rate.signum();
-            from + taken / rate.abs()
-        } else {
-            from
-        };
-        if to > touch {
-            let next = Move {
-                from: touch,
-                to,
-                rate,
-            };
-            if self.front.to <= now && self.later.is_empty() {
-                self.front = next;
-            } else {
-                self.later.push_back(next);
-            }
-        }
-    }
-}
-
 /// An exposure or a gap, cut into equal steps that are nearly straight.
 #[derive(Debug, Clone)]
 struct Stretch {
@@ -418,10 +304,7 @@ impl PreparedAxis {
         let normal = Normal::new();
         let mut law = self.law.start();
         let mut pulses = Pulses::default();
-        let mut correction = Correction {
-            play: self.backlash,
-            ..Correction::default()
-        };
+        let mut correction = Correction::new(self.backlash / self.rate);
         let mut totals = Totals::default();
         let mut result = AxisTrial::default();
         scratch.frame_errors.clear();
@@ -481,10 +364,10 @@ impl PreparedAxis {
                     None => result.lost += 1,
                     Some((delay_ms, width_ms)) => {
                         result.width_ms += width_ms;
-                        let rate = if positive { self.rate } else { -self.rate };
+                        let rate = self.rate.copysign(request.sent_arcsec);
                         let at = start + exposure_s + readout_s + 1e-3 * delay_ms;
                         let now = start + exposure_s;
-                        correction.pulse(now, at, 1e-3 * width_ms, rate, self.backlash);
+                        correction.pulse(now, at, 1e-3 * width_ms, rate);
                     }
                 }
             }
@@ -519,29 +402,35 @@ impl PreparedAxis {
         totals: &mut Totals,
         knots: &mut Vec<Knot>,
     ) -> f64 {
-        let mut mean = 0.0;
-        let mut corrected = 0.0;
+        let (mut mean, mut moved) = (0.0, 0.0);
+        let at_start = correction.value();
         let step = &stretch.step;
+        let until = start + stretch.count as f64 * step.dt_s();
         for i in 0..stretch.count {
             let from = start + i as f64 * step.dt_s();
             let passage = motion.advance(step, knots);
             mean += passage.mean;
             if passage.straight {
-                let to = from + step.dt_s();
-                corrected += correction.cross(from, to, passage.start, passage.end, totals);
+                let piece = Piece {
+                    from,
+                    to: from + step.dt_s(),
+                    start: passage.start,
+                    end: passage.end,
+                };
+                moved += correction.cross(&piece, until, totals);
             } else {
                 for pair in knots.windows(2) {
-                    corrected += correction.cross(
-                        from + pair[0].at_s,
-                        from + pair[1].at_s,
-                        pair[0].after,
-                        pair[1].before,
-                        totals,
-                    );
+                    let piece = Piece {
+                        from: from + pair[0].at_s,
+                        to: from + pair[1].at_s,
+                        start: pair[0].after,
+                        end: pair[1].before,
+                    };
+                    moved += correction.cross(&piece, until, totals);
                 }
             }
         }
-        mean * stretch.per_step - corrected * stretch.per_s
+        mean * stretch.per_step - (at_start + moved * stretch.per_s)
     }
 
     /// The control law.
@@ -600,10 +489,9 @@ impl Pulses {
         if own_ms == 0.0 || width == 0.0 {
             return request;
         }
-        let shortest = trim_shortest.max(control.shortest_ms);
-        let sent_ms = if width >= shortest {
+        let sent_ms = if width >= trim_shortest && width >= control.shortest_ms {
             request.clipped = width > control.longest_ms;
-            width.min(control.longest_ms)
+            smaller(width, control.longest_ms)
         } else if below == Below::Floor && width >= control.shortest_ms {
             trim_shortest.min(control.longest_ms)
         } else {
@@ -614,7 +502,7 @@ impl Pulses {
         };
         self.carried_ms = 0.0;
         request.wanted_ms = Some(sent_ms);
-        request.sent_arcsec = sent_ms * arcsec_per_ms * if positive { 1.0 } else { -1.0 };
+        request.sent_arcsec = (sent_ms * arcsec_per_ms).copysign(signed);
         request
     }
 

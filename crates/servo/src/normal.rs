@@ -12,17 +12,28 @@ use std::sync::LazyLock;
 /// Layers of equal area.
 const LAYERS: usize = 256;
 
-/// The ziggurat: edges `x[0] > x[1] > ... > x[LAYERS] = 0` and the share of each layer that lies
-/// wholly under the density.
+/// The ziggurat, whose layers end at edges `x[0] > x[1] > ... > x[LAYERS] = 0`.
 #[derive(Debug)]
 struct Layers {
-    x: [f64; LAYERS + 1],
-    inside: [f64; LAYERS],
+    rows: [Row; LAYERS],
     /// The density at each edge, up to a factor.
     height: [f64; LAYERS + 1],
     /// Where the tail begins.
     tail: f64,
 }
+
+/// A layer as the quick part of a draw needs it. Places in it are counted in steps of `2^-53` of
+/// its width.
+#[derive(Debug, Clone, Copy)]
+struct Row {
+    /// Places below this lie wholly under the density.
+    inside: u64,
+    /// Length of a step.
+    step: f64,
+}
+
+/// Steps from the middle of a layer to its edge.
+const STEPS: f64 = (1u64 << 53) as f64;
 
 /// A drawer of standard normal numbers.
 #[derive(Debug, Clone, Copy)]
@@ -67,17 +78,21 @@ impl Layers {
             }
         }
         let x = edges(large).unwrap_or([0.0; LAYERS + 1]);
-        let mut inside = [0.0; LAYERS];
-        for (i, share) in inside.iter_mut().enumerate() {
-            *share = x[i + 1] / x[i];
-        }
+        let row = |i: usize| Row {
+            inside: (STEPS * x[i + 1] / x[i]) as u64,
+            step: x[i] / STEPS,
+        };
         Self {
-            x,
-            inside,
+            rows: std::array::from_fn(row),
             height: x.map(density),
             tail: large,
         }
     }
+}
+
+/// Layer and place that random bits stand for: the lowest 8 bits and the other 54, with sign.
+fn layer_and_place(bits: u64) -> (usize, i64) {
+    ((bits & 0xff) as usize, (bits as i64) >> 10)
 }
 
 impl Normal {
@@ -89,43 +104,50 @@ impl Normal {
     /// A standard normal number.
     #[inline]
     pub fn draw(self, random: &mut Random) -> f64 {
-        let bits = random.bits();
-        let layer = (bits & 0xff) as usize;
-        // 54 bits with sign: a multiple of 2^-53 in [-1, 1).
-        let place = ((bits as i64) >> 10) as f64 * (1.0 / (1u64 << 53) as f64);
-        if place.abs() < self.0.inside[layer] {
-            place * self.0.x[layer]
+        let (layer, place) = layer_and_place(random.bits());
+        let row = &self.0.rows[layer];
+        if place.unsigned_abs() < row.inside {
+            place as f64 * row.step
         } else {
             self.edge(random, layer, place)
         }
     }
 
+    /// Fills `numbers` with standard normal numbers.
+    pub fn fill(self, random: &mut Random, numbers: &mut [f64]) {
+        // A copy of the generator can stay in the processor's registers.
+        let mut own = random.clone();
+        for number in numbers {
+            *number = self.draw(&mut own);
+        }
+        *random = own;
+    }
+
     /// The 1.2 % of the draws that fall near an edge.
     #[cold]
-    fn edge(self, random: &mut Random, layer: usize, place: f64) -> f64 {
+    fn edge(self, random: &mut Random, layer: usize, place: i64) -> f64 {
         let (mut layer, mut place) = (layer, place);
         loop {
-            if place.abs() < self.0.inside[layer] {
-                return place * self.0.x[layer];
+            let row = &self.0.rows[layer];
+            let x = place as f64 * row.step;
+            if place.unsigned_abs() < row.inside {
+                return x;
             }
             if layer == 0 {
                 // Marsaglia 1964: the tail by an exponential and a rejection.
                 loop {
                     let beyond = random.exponential() / self.0.tail;
                     if 2.0 * random.exponential() > beyond * beyond {
-                        return (self.0.tail + beyond).copysign(place);
+                        return (self.0.tail + beyond).copysign(x);
                     }
                 }
             }
-            let x = place * self.0.x[layer];
             let low = self.0.height[layer];
             let high = self.0.height[layer + 1];
             if low + random.uniform() * (high - low) < density(x) {
                 return x;
             }
-            let bits = random.bits();
-            layer = (bits & 0xff) as usize;
-            place = ((bits as i64) >> 10) as f64 * (1.0 / (1u64 << 53) as f64);
+            (layer, place) = layer_and_place(random.bits());
         }
     }
 }

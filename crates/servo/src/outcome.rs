@@ -68,6 +68,16 @@ impl Estimate {
         }
     }
 
+    /// The same in another unit, or with the other sign.
+    pub fn scaled(&self, factor: f64) -> Self {
+        let scaled = self.map(|v| factor * v);
+        Self {
+            value: scaled.value,
+            low: scaled.low.min(scaled.high),
+            high: scaled.low.max(scaled.high),
+        }
+    }
+
     /// Half the width of the interval.
     pub fn half_width(&self) -> f64 {
         0.5 * (self.high - self.low)

@@ -120,7 +120,7 @@ fn shares_of_a_linear_loop_add_up() {
         axis.disturbances.gear.sd_arcsec = 0.4;
         axis.disturbances.gear.time_s = 10.0;
     }
-    let budget = cause_budget(&case, &Trials::new(5, 400)).unwrap();
+    let budget = cause_budget(&case, &Trials::new(5, 400), &|_| {}).unwrap();
     let causes: Vec<Cause> = budget.causes.iter().map(|c| c.cause).collect();
     assert_eq!(causes, [Cause::GearNoise, Cause::CentroidNoise]);
     for axis in 0..2 {

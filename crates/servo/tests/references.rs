@@ -129,9 +129,9 @@ fn the_settled_filter_solves_the_riccati_equation() {
 }
 
 #[test]
-#[ignore = "needs python3 with numpy, scipy and control; install: pip install numpy scipy control, and set PYTHON"]
+#[ignore = "needs python3 with numpy, scipy and control; install: pip install numpy scipy control, and name it in PULSEWRIGHT_PYTHON"]
 fn the_reference_values_are_remade() {
-    let python = std::env::var("PYTHON").unwrap_or_else(|_| "python3".into());
+    let python = std::env::var("PULSEWRIGHT_PYTHON").unwrap_or_else(|_| "python3".into());
     let made = std::process::Command::new(python)
         .arg(concat!(
             env!("CARGO_MANIFEST_DIR"),

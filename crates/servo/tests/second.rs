@@ -1,5 +1,6 @@
-//! The loop against a second derivation of it, in small steps of time:
-//! `tests/references/loop_second.py`, whose values stand in `loop_second.json` beside it.
+//! The loop against a second derivation of it, in small steps of time, made from the equations of
+//! `docs/method.md` by someone who has not read this crate: `tests/references/loop_second.py`, whose
+//! values stand in `loop_second.json` beside it.
 
 use serde_json::Value;
 use servo::chain_model::{Chain, ChainModel, FittedDirection, MissingAt};
@@ -172,7 +173,7 @@ fn a_second_derivation_agrees_on_the_tracking_error_of_unlike_setups() {
         ] {
             let (found, error) = summary(&results, value);
             let other = list(&reference["variance"][key]);
-            // Four standard errors of the difference, and 0.5 % for the steps of 20 ms.
+            // Four standard errors of the difference, and 0.5 % for the steps of 10 ms.
             let allowed = 4.0 * error.hypot(other[1]) + 0.005 * other[0];
             println!(
                 "{} {key}: {found:.5} +- {error:.5}, second {:.5} +- {:.5}",
@@ -190,9 +191,9 @@ fn a_second_derivation_agrees_on_the_tracking_error_of_unlike_setups() {
 }
 
 #[test]
-#[ignore = "needs python3 with numpy; install: pip install numpy, and set PYTHON"]
+#[ignore = "needs python3 with numpy; install: pip install numpy, and name it in PULSEWRIGHT_PYTHON"]
 fn the_second_derivation_is_remade() {
-    let python = std::env::var("PYTHON").unwrap_or_else(|_| "python3".into());
+    let python = std::env::var("PULSEWRIGHT_PYTHON").unwrap_or_else(|_| "python3".into());
     let made = std::process::Command::new(python)
         .arg(concat!(
             env!("CARGO_MANIFEST_DIR"),

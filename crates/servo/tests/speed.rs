@@ -45,7 +45,7 @@ fn best_ns(frames: f64, mut work: impl FnMut()) -> f64 {
 }
 
 #[test]
-#[ignore = "needs --release, two idle processors and python3 with numpy; install: pip install numpy, and set PYTHON"]
+#[ignore = "needs --release, two idle processors and python3 with numpy; install: pip install numpy, and name it in PULSEWRIGHT_PYTHON"]
 fn the_simulation_outruns_numpy_and_costs_little_beside_its_random_numbers() {
     const TRIALS: usize = 2000;
     let prepared = PreparedLoop::new(&case()).unwrap();
@@ -76,7 +76,7 @@ fn the_simulation_outruns_numpy_and_costs_little_beside_its_random_numbers() {
         }
     });
     assert!(sum.is_finite());
-    let python = std::env::var("PYTHON").unwrap_or_else(|_| "python3".into());
+    let python = std::env::var("PULSEWRIGHT_PYTHON").unwrap_or_else(|_| "python3".into());
     let output = std::process::Command::new(python)
         .arg(concat!(
             env!("CARGO_MANIFEST_DIR"),

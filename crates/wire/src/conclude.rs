@@ -149,6 +149,37 @@ pub(crate) fn review<'t>(
 }
 
 impl Draft {
+    /// The draft of a capture of edges, which has neither levels nor a coupling: `span` is its first and last
+    /// instant in ticks, `wires` the name, direction and track of each channel.
+    pub(crate) fn of_edges(
+        format: Format,
+        tick: TickLength,
+        span: [i64; 2],
+        wires: impl IntoIterator<Item = (String, Option<Direction>, Track)>,
+        warnings: Vec<Warning>,
+        bytes: u64,
+    ) -> Draft {
+        let [begin, end] = span;
+        let source = |(name, direction, track)| Source {
+            name,
+            direction,
+            track,
+            levels: None,
+        };
+        Draft {
+            format,
+            tick,
+            resolution_s: None,
+            begin,
+            end,
+            sources: wires.into_iter().map(source).collect(),
+            coupling: None,
+            notes: Vec::new(),
+            warnings,
+            bytes,
+        }
+    }
+
     /// Chooses the channels and puts the capture together.
     pub(crate) fn conclude(mut self, settings: &Settings) -> Result<Capture, WireError> {
         self.choose_automatically(settings)?;

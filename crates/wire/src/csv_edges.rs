@@ -2,7 +2,7 @@
 //! each channel.
 
 use crate::capture::{Capture, Warning};
-use crate::conclude::{Draft, Source, choose, limits, list, means, review};
+use crate::conclude::{Draft, choose, limits, list, means, review};
 use crate::csv::{Dialect, Field, bad_field};
 use crate::error::{WireError, shown};
 use crate::format::Format;
@@ -333,27 +333,15 @@ impl Edges<'_> {
                 "check the wiring and the capture device's input",
             ));
         }
-        Draft {
-            format: Format::EdgesCsv,
-            tick: self.clock.tick,
-            resolution_s: None,
-            begin,
-            end,
-            sources: self
-                .wires
-                .into_iter()
-                .map(|wire| Source {
-                    name: wire.name,
-                    direction: wire.direction,
-                    track: wire.track,
-                    levels: None,
-                })
-                .collect(),
-            coupling: None,
-            notes: Vec::new(),
+        let wires = self.wires.into_iter();
+        Draft::of_edges(
+            Format::EdgesCsv,
+            self.clock.tick,
+            [begin, end],
+            wires.map(|wire| (wire.name, wire.direction, wire.track)),
             warnings,
             bytes,
-        }
+        )
         .conclude(self.settings)
     }
 }

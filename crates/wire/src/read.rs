@@ -18,7 +18,8 @@ use crate::{csv_edges, csv_pulses, csv_samples, vcd, wav};
 /// [`crate::MAX_PULSES`].
 ///
 /// # Errors
-/// An input that is empty, of no known format, or that breaks the rules of its format; a channel
+/// An input that is empty, of no known format, or that breaks the rules of its format; a unit of times
+/// for a format that states its own; a channel
 /// that isn't there or can't be chosen; no edge at all; an error of the reader. A capture that is
 /// cut off is read up to there, with a warning.
 ///
@@ -54,6 +55,7 @@ pub fn read_capture(
             (format, Some(format!("The content is that of {format}.")))
         }
     };
+    settings.check_for(format)?;
     let mut capture = match format {
         Format::Vcd => vcd::read(&mut input, settings),
         Format::EdgesCsv => csv_edges::read(&mut input, settings),

@@ -242,7 +242,8 @@ pub struct Settings {
     pub min_pulse_s: f64,
     /// Names of the columns of a CSV.
     pub columns: CsvColumns,
-    /// Unit of the times in a CSV; `None` takes the unit in the header, or else seconds.
+    /// Unit of the times in a CSV of edges or samples; `None` takes the unit in the header, or else seconds.
+    /// Must be `None` for any other format.
     pub time_unit: Option<TimeUnit>,
     /// The level, in volts (WAV: in parts of full scale), above which a sample is high; `None`
     /// takes the 50 % reference level by the histogram method.
@@ -282,6 +283,21 @@ impl Settings {
                 Err(WireError::setting("threshold", volts, "a finite voltage"))
             }
             _ => Ok(()),
+        }
+    }
+
+    /// Says whether a unit of the times was given that a capture of this `format` has no use for: to pass it
+    /// over would be to give other times than those that were asked for.
+    pub(crate) fn check_for(&self, format: Format) -> Result<(), WireError> {
+        match (self.time_unit, format) {
+            (None, _) | (_, Format::EdgesCsv | Format::SamplesCsv) => Ok(()),
+            (Some(unit), Format::Vcd | Format::Wav | Format::PulsesCsv) => Err(WireError::setting(
+                "time unit",
+                unit,
+                &format!(
+                    "none (a capture of format {format} states its own); leave it out: a CSV read beside it can name its unit in its heading (`t_ms`)"
+                ),
+            )),
         }
     }
 }

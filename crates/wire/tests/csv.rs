@@ -42,6 +42,23 @@ fn edges_are_read_in_every_usual_spelling() {
 }
 
 #[test]
+fn a_unit_of_times_is_refused_where_the_format_states_its_own() {
+    let settings = Settings {
+        time_unit: Some(TimeUnit::Ms),
+        ..every_edge()
+    };
+    let vcd = "$timescale 1 us $end $var wire 1 ! D0 $end $enddefinitions $end #0 0! #9 1!";
+    let told = message(read(vcd.as_bytes(), &settings));
+    assert!(
+        told.contains("time unit: found `ms`, expected none") && told.contains("format vcd"),
+        "{told}"
+    );
+    let pulses = "direction,requested_ms,width_ms\nra+,250,262\n";
+    let told = message(read(pulses.as_bytes(), &settings));
+    assert!(told.contains("format pulses-csv"), "{told}");
+}
+
+#[test]
 fn columns_and_units_can_be_named() {
     let text = "when,pin,v,note\n0,a,0,x\n1000,a,1,y\n1250,a,0,\"z, z\"\n2000,b,1,\n";
     let settings = Settings {

@@ -5,10 +5,12 @@ use stats::{Sorted, StatsError, order, regression, trend};
 use wire::{Direction, Observation, Warning};
 
 use super::{Below, Curve, Knot, Loss, Residual, Trim};
+use crate::answer::but;
 use crate::error::ChainError;
 use crate::group::CONFIDENCE;
 use crate::quantity::{Rounded, significant};
 use crate::relation::error_ms;
+use crate::summary::{RunPulses, RunSummary};
 
 /// Parts of the cross-validation.
 const FOLDS: u64 = 5;
@@ -51,7 +53,8 @@ impl Model {
     }
 }
 
-/// Fits a trim on a run's delivered requests.
+/// Fits a trim on a run's delivered requests. What the run's summary doubts goes into the answer, and what
+/// it found that no trim mends (missing pulses, a hidden tick) into the warnings.
 ///
 /// `shortest_us` is the shortest wanted width that the chain is asked for; `None` takes what the
 /// shortest requested width comes out as. `seed` splits the pulses for the cross-validation.
@@ -59,13 +62,17 @@ impl Model {
 /// # Errors
 /// [`ChainError::TooFewToTrim`] below 20 pulses; [`ChainError::Untrimmable`] where longer requests don't
 /// come out longer.
-pub fn fit_trim(
-    observations: &[Observation],
+pub fn fit_trim<'a>(
+    run: impl Into<RunPulses<'a>>,
     loss: Loss,
     below: Below,
     shortest_us: Option<u32>,
     seed: u64,
 ) -> Result<Trim, ChainError> {
+    let RunPulses {
+        observations,
+        summary,
+    } = run.into();
     if observations.len() < FEWEST {
         return Err(ChainError::TooFewToTrim {
             found: observations.len(),
@@ -108,6 +115,10 @@ pub fn fit_trim(
     };
     trim.answer = answer(&trim);
     warn(&mut trim, observations);
+    if let Some(summary) = summary {
+        trim.answer += &but(summary);
+        trim.warnings.extend(beyond_mending(summary));
+    }
     Ok(trim)
 }
 
@@ -267,9 +278,7 @@ fn curve(model: &Model, tried_ms: [f64; 2]) -> Option<Curve> {
 fn cross_validate(points: &[(f64, f64)], loss: Loss, seed: u64) -> Result<Residual, StatsError> {
     let mut random = Random::new(seed);
     let mut order: Vec<usize> = (0..points.len()).collect();
-    for i in (1..order.len()).rev() {
-        order.swap(i, random.below(i as u64 + 1) as usize);
-    }
+    random.shuffle(&mut order);
     let mut left = vec![0.0; points.len()];
     for fold in 0..FOLDS {
         let held_out = |place: usize| place as u64 % FOLDS == fold;
@@ -405,6 +414,27 @@ fn warn(trim: &mut Trim, observations: &[Observation]) {
         ));
     }
     trim.warnings = found;
+}
+
+/// What the run itself shows and a trim can't mend.
+fn beyond_mending(summary: &RunSummary) -> Vec<Warning> {
+    let missing = summary.came_to_nothing().map(|missing| {
+        Warning::new(
+            missing,
+            "no trim brings back a missing pulse: mend the chain",
+        )
+    });
+    let tick = summary.tick.as_ref().filter(|tick| tick.found);
+    let tick = tick.map(|tick| {
+        Warning::new(
+            format!(
+                "the widths keep to a hidden tick of {} ms, so a shorter request does not make a pulse shorter by as much",
+                significant(tick.period_ms)
+            ),
+            "what the trim leaves is a guess here: measure again with it, and prove it",
+        )
+    });
+    missing.into_iter().chain(tick).collect()
 }
 
 /// Says so where the medians of two directions lie apart beyond chance and beyond 1 ms.

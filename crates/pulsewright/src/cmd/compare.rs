@@ -26,7 +26,7 @@ pub fn run(args: &CompareArgs, global: &Global, output: &Output) -> Result<(), E
     }
     let comparison = compare(&book, &numbers)?;
     if output.json() {
-        return output.print_json(&json::of_comparison(&numbers, &comparison, None));
+        return output.print_json(&json::of_comparison(&numbers, &comparison));
     }
     if output.quiet() {
         return output.print(&format!("{}\n", comparison.answer));

@@ -1,68 +1,121 @@
-//! `demo`: the whole job on an invented scenario.
+//! `demo`: all four questions on an invented scenario.
 
 use book::Book;
-use chain::{Below, Loss};
+use chain::{Below, Loss, RunPulses};
+use servo::chain_model::Chain;
+use servo::tune::{TuneOptions, tune};
 
-use crate::cli::{DemoArgs, Global};
-use crate::cmd::{compare, read};
+use crate::cli::{DemoArgs, DrawFrom, Global};
+use crate::cmd::judge::{self, Judged};
+use crate::cmd::{compare, prove, read};
 use crate::error::Error;
 use crate::output::Output;
-use crate::{demo, json, library, reading, text};
+use crate::progress::with_progress;
+use crate::{demo, json, library, reading, simulate, text};
+
+/// Simulated exposures of each case of a verdict: enough for the figure after the point.
+const EXPOSURES: u32 = 200;
 
 /// Runs the command. The demo keeps a lab book of its own, so that invented runs never mix with real
 /// ones, whatever `--book` says.
 ///
 /// # Errors
-/// What the folder, the readers and the book say.
+/// What the folder, the readers, the book and the simulation say.
 pub fn run(args: &DemoArgs, global: &Global, output: &Output) -> Result<(), Error> {
     let folder = &args.folder;
+    let seed = global.seed;
     demo::prepare(folder)?;
     output.note(&format!(
         "Making captures of four invented chains in {} ...",
         folder.display()
     ));
-    let chains = demo::write(folder, global.seed)?;
+    let chains = demo::write(folder, seed)?;
+    let setup_file = demo::write_setup(folder)?;
+    let setup = library::setup(&setup_file)?.setup;
     let book_path = folder.join(demo::BOOK);
     let mut book = Book::open_or_create(&book_path)?;
     let mut numbers = Vec::new();
-    let mut answers = Vec::new();
+    let mut measured = Vec::new();
     for chain in &chains {
         let (number, answer) = keep(&mut book, chain, output)?;
         numbers.push(number);
-        answers.push((chain.name, answer));
+        measured.push((chain.name, answer));
     }
     let comparison = compare::compare(&book, &numbers)?;
 
-    let before = book.observations(book.newest_run_of(demo::TO_TRIM)?)?;
+    let mut verdicts = Vec::new();
+    for chain in &chains {
+        let measured = simulate::measured(&book, chain.name, DrawFrom::Pulses)?;
+        let trim = judge::fitted(&measured, &setup, seed);
+        verdicts.push(judge::judgement(&Judged {
+            setup_file: &setup_file,
+            setup: &setup,
+            measured: &measured,
+            trim: trim.as_ref(),
+            exposures: EXPOSURES,
+            seed,
+            warnings: measured.warnings.clone(),
+            progress: output.shows_progress(),
+        })?);
+    }
+
+    let tuned = {
+        let chain: Chain = simulate::measured(&book, demo::TO_TRIM, DrawFrom::Pulses)?.chain;
+        let options = TuneOptions {
+            seed,
+            ..TuneOptions::default()
+        };
+        with_progress("tuning", output.shows_progress(), |progress| {
+            tune(&setup, &chain, &options, progress)
+        })
+        .map_err(|source| Error::servo(&setup_file, source))?
+    };
+    let (run_before, summary_before) = library::run(&book, demo::TO_TRIM)?;
+    let before = book.observations(run_before.number)?;
+    let before = RunPulses {
+        observations: &before,
+        summary: Some(&summary_before),
+    };
     let shortest = Some(demo::SHORTEST_US);
-    let trim = chain::fit_trim(&before, Loss::Median, Below::Skip, shortest, global.seed)?;
-    let trimmed = demo::write_trimmed(folder, global.seed, &trim)?;
+    let trim = chain::fit_trim(before, Loss::Median, Below::Skip, shortest, seed)?;
+
+    let trimmed = demo::write_trimmed(folder, seed, &trim)?;
     let (number, _) = keep(&mut book, &trimmed, output)?;
+    let (_, summary_after) = library::run(&book, trimmed.name)?;
     let after = book.observations(number)?;
-    let proof = chain::prove(
-        (demo::TO_TRIM, &before),
-        (trimmed.name, &after),
-        demo::MARGIN_MS,
-    )?;
-    if output.json() {
-        let files = chains
+    let after = RunPulses {
+        observations: &after,
+        summary: Some(&summary_after),
+    };
+    let margin_ms = prove::margin_of(&setup_file)?;
+    let proof = chain::prove((demo::TO_TRIM, before), (trimmed.name, after), margin_ms)?;
+
+    let document = json::DemoDocument {
+        schema_version: json::SCHEMA_VERSION,
+        kind: "demo",
+        book: book_path.display().to_string(),
+        setup: setup_file.display().to_string(),
+        files: chains
             .iter()
             .chain([&trimmed])
             .flat_map(|c| [&c.capture, &c.requests])
             .map(|path| path.display().to_string())
-            .collect();
-        let files = json::DemoFiles {
-            book: book_path.display().to_string(),
-            files,
-        };
-        return output.print_json(&json::of_comparison(&numbers, &comparison, Some(files)));
+            .collect(),
+        measure: comparison,
+        judge: verdicts,
+        tune: tuned,
+        trim,
+        prove: proof,
+    };
+    if output.json() {
+        return output.print_json(&document);
     }
-    if output.quiet() {
-        return output.print(&format!("{}\n", comparison.answer));
-    }
-    let mut page = text::comparison::page(&comparison);
-    page += &text::demo::page(&answers, &chains, &trim, &proof, &book_path);
-    output.print(&page)
+    output.print(&text::demo::page(
+        &document,
+        &measured,
+        &chains,
+        output.quiet(),
+    ))
 }
 
 /// Reads a chain's capture as a user's would be read, and stores the run.

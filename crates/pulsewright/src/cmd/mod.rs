@@ -1,10 +1,13 @@
 //! One file a command.
 
+pub mod check;
+pub mod closed_loop;
 pub mod compare;
 pub mod completions;
 pub mod demo;
 pub mod export;
 pub mod forget;
+pub mod judge;
 pub mod man;
 pub mod prove;
 pub mod read;
@@ -12,3 +15,5 @@ pub mod runs;
 pub mod setup;
 pub mod show;
 pub mod trim;
+pub mod trim_on_sky;
+pub mod tune;

@@ -1,7 +1,8 @@
 //! `prove`: did a change help?
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
+use chain::RunPulses;
 use sky::Axis;
 
 use crate::cli::{Global, ProveArgs};
@@ -12,8 +13,14 @@ use crate::{json, library, text};
 /// Share of the star's width that a pulse may move it by without showing.
 const SHARE_OF_STAR: f64 = 0.1;
 
-/// The width error that moves the star by a tenth of its width, on the axis where it moves farther.
-fn margin_of(file: &Path) -> Result<f64, Error> {
+/// The setup that is looked for where none is named.
+const USUAL_SETUP: &str = "setup.toml";
+
+/// The width error that moves the star by a tenth of its width, on the axis where it moves farther, ms.
+///
+/// # Errors
+/// What the setup says; [`Error::Usage`] where no pulse moves the star.
+pub fn margin_of(file: &Path) -> Result<f64, Error> {
     let setup = library::setup(file)?.setup;
     let arcsec = SHARE_OF_STAR * setup.imaging_star_fwhm_arcsec();
     let declination = setup.target.declination_deg;
@@ -55,33 +62,33 @@ pub fn run(args: &ProveArgs, global: &Global, output: &Output) -> Result<(), Err
     } else {
         runs.map(|run| run.chain)
     };
-    let margin_ms = match (args.margin, &args.setup) {
-        (Some(ms), _) => ms,
-        (None, Some(file)) => margin_of(file)?,
+    let setup = args.setup.clone().or_else(|| {
+        let usual = PathBuf::from(USUAL_SETUP);
+        usual.exists().then_some(usual)
+    });
+    let (margin_ms, margin_from) = match (args.margin, setup) {
+        (Some(ms), _) => (ms, None),
+        (None, Some(file)) => (margin_of(&file)?, Some(file)),
         (None, None) => {
-            return Err(Error::Usage(
-                "no margin was given; use --margin or --setup".into(),
-            ));
+            return Err(Error::Usage(format!(
+                "no margin was given, and there is no {USUAL_SETUP} here to take it from; use --margin 2ms, or --setup FILE (`pulsewright setup new` writes one)"
+            )));
         }
     };
-    let mut proof = chain::prove((&names[0], &pulses[0]), (&names[1], &pulses[1]), margin_ms)?;
-    for summary in [&summary_before, &summary_after] {
-        if let Some(doubt) = summary.doubt() {
-            proof.answer += &format!(" But {doubt}.");
-        }
-    }
-    if let Some(share) = summary_after.missing_share.filter(|share| share.count > 0) {
-        proof.answer += &format!(
-            " But after the change {} of {} came to nothing.",
-            chain::count(share.count),
-            chain::plural(share.of, "request")
-        );
-    }
+    let run = |place: usize, summary| RunPulses {
+        observations: &pulses[place],
+        summary: Some(summary),
+    };
+    let proof = chain::prove(
+        (&names[0], run(0, &summary_before)),
+        (&names[1], run(1, &summary_after)),
+        margin_ms,
+    )?;
     if output.json() {
         return output.print_json(&json::of_proof([before, after], &proof));
     }
     if output.quiet() {
         return output.print(&format!("{}\n", proof.answer));
     }
-    output.print(&text::proof::page(&names, &proof))
+    output.print(&text::proof::page(&names, &proof, margin_from.as_deref()))
 }

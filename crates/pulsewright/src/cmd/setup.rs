@@ -1,8 +1,5 @@
 //! `setup`: a file that describes mount and optics; what a millisecond of pulse is worth there.
 
-use std::fs::OpenOptions;
-use std::io::Write;
-
 use sky::effect::{SkyEffect, WidthErrors};
 use sky::{Axis, Setup, rate};
 
@@ -24,19 +21,7 @@ pub fn run(command: &SetupCommand, global: &Global, output: &Output) -> Result<(
 
 fn new(args: &SetupNewArgs, output: &Output) -> Result<(), Error> {
     let template = Setup::template();
-    // Never over a file that somebody has filled in.
-    OpenOptions::new()
-        .write(true)
-        .create_new(true)
-        .open(&args.file)
-        .and_then(|mut file| file.write_all(template.as_bytes()))
-        .map_err(|error| {
-            let advice = match error.kind() {
-                std::io::ErrorKind::AlreadyExists => "it is not replaced; name another file",
-                _ => "check the folder and its permissions",
-            };
-            Error::file(&args.file, "writing", error, advice)
-        })?;
+    library::write_new(&args.file, &template)?;
     let file = args.file.display();
     output.note(&format!(
         "{file} is written. Put your own numbers in, then: pulsewright setup check {file}"

@@ -29,8 +29,8 @@ pub const BOOK: &str = "book.sqlite";
 pub const TO_TRIM: &str = laws::ALL[0].name;
 const TRIMMED: &str = "attic-laptop-trimmed";
 const TRIMMED_FILE: &str = "attic-laptop-trimmed.vcd";
-/// A width error that would not matter on Larkmere Hill, ms.
-pub const MARGIN_MS: f64 = 2.0;
+/// The setup of the hut's mount, optics and sky.
+pub const SETUP: &str = "setup.toml";
 /// Nothing shorter is asked of the trimmed chain, us.
 pub const SHORTEST_US: u32 = 20_000;
 
@@ -185,6 +185,31 @@ fn write_file(path: &Path, bytes: &[u8]) -> Result<(), Error> {
         .map_err(|error| Error::file(path, "writing", error, "check the folder and the disk"))
 }
 
+/// Writes the setup of Larkmere Hill into `folder`: a steady mount with a fast guide rate under good
+/// seeing, where every frame's error is answered.
+///
+/// # Errors
+/// [`Error::File`] where it can't be written.
+pub fn write_setup(folder: &Path) -> Result<PathBuf, Error> {
+    let mut setup = sky::Setup::default();
+    setup.sky.seeing_fwhm_arcsec = 1.6;
+    setup.mount.ra_rate = 1.0;
+    setup.mount.dec_rate = 1.0;
+    setup.mount.periodic_error_arcsec = 5.0;
+    setup.mount.ra_gear_noise_arcsec = 0.05;
+    setup.mount.dec_gear_noise_arcsec = 0.05;
+    setup.mount.polar_error_arcmin = 1.0;
+    setup.mount.dec_backlash_ms = 50.0;
+    setup.mount.gusts_per_hour = 1.0;
+    setup.control.ra_gain = 0.7;
+    setup.control.dec_gain = 0.7;
+    setup.control.dead_band_arcsec = 0.0;
+    setup.control.shortest_ms = 0.0;
+    let path = folder.join(SETUP);
+    write_file(&path, setup.to_toml().as_bytes())?;
+    Ok(path)
+}
+
 /// The same pulses for every chain, in random order and at random times.
 fn plan(random: &mut stats::random::Random) -> Vec<Sent> {
     let mut pulses = Vec::new();
@@ -193,10 +218,7 @@ fn plan(random: &mut stats::random::Random) -> Vec<Sent> {
             pulses.extend(std::iter::repeat_n((direction, requested_ms), REPEATS));
         }
     }
-    // Fisher and Yates.
-    for i in (1..pulses.len()).rev() {
-        pulses.swap(i, random.below(i as u64 + 1) as usize);
-    }
+    random.shuffle(&mut pulses);
     let mut now_s = 1.0;
     pulses
         .into_iter()

@@ -1,15 +1,20 @@
 //! What people read: answers, figures and tables as text.
 
 mod figure;
+mod star;
 mod table;
 
+pub mod check;
+pub mod closed_loop;
 pub mod comparison;
 pub mod demo;
+pub mod judge;
 pub mod proof;
 pub mod run;
 pub mod runs;
 pub mod setup;
 pub mod trim;
+pub mod tune;
 
 use chain::Rounded;
 use wire::Warning;

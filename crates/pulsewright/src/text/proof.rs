@@ -1,12 +1,15 @@
 //! The page of a proof: answer, table, how it was tested, warnings.
 
+use std::path::Path;
+
 use chain::{Proof, Rounded, count, significant};
 
 use super::table::Table;
 use super::{answer, faint, p_value, warnings};
 
-/// The page; `names` are those of the runs before and after.
-pub fn page(names: &[String; 2], proof: &Proof) -> String {
+/// The page; `names` are those of the runs before and after, `margin_from` is the setup that the margin
+/// was taken from.
+pub fn page(names: &[String; 2], proof: &Proof, margin_from: Option<&Path>) -> String {
     let mut page = answer(&proof.answer);
     let i = &proof.improvement;
     let half = 0.5 * (i.gain_ci95[1] - i.gain_ci95[0]);
@@ -31,6 +34,12 @@ pub fn page(names: &[String; 2], proof: &Proof) -> String {
         significant(proof.equivalence.margin_ms),
         p_value(proof.equivalence.p_value)
     ));
+    if let Some(setup) = margin_from {
+        page += &faint(&format!(
+            "The margin is what moves the star by a tenth of its width in {}.",
+            setup.display()
+        ));
+    }
     page.push('\n');
     page + &warnings(&proof.warnings)
 }

@@ -71,7 +71,7 @@ pub fn page(document: &SetupDocument<'_>, quiet: bool) -> String {
         }
         page += &table.text();
         page += &faint(
-            "One pulse's error; the next measurement sees it and takes most of it away. A whole loop needs a simulation, which this version does not have.",
+            "One pulse's error; the next measurement sees it and takes most of it away. What the whole loop makes of it: pulsewright judge.",
         );
         page.push('\n');
     }

@@ -2,11 +2,14 @@
 
 use chain::{Loss, Rounded, Trim, count, significant};
 
-use super::table::Table;
-use super::{answer, faint, heading, warnings, wrap};
+use servo::judge::ChainResult;
 
-/// The page.
-pub fn page(trim: &Trim) -> String {
+use super::table::Table;
+use super::{answer, faint, heading, star, warnings, wrap};
+use crate::json::TrimOnSky;
+
+/// The page, with what trims do for the star where that was asked for.
+pub fn page(trim: &Trim, on_sky: Option<&TrimOnSky>) -> String {
     let mut page = answer(&trim.answer);
     page += &heading("To get, request");
     let mut table = Table::new(&["wanted, ms", "request, ms"]);
@@ -69,6 +72,34 @@ pub fn page(trim: &Trim) -> String {
             2
         )
     );
+    if let Some(on_sky) = on_sky {
+        page += &heading(&format!("What it does for the star, with {}", on_sky.setup));
+        let chains: Vec<(&str, &ChainResult)> = on_sky
+            .cases
+            .iter()
+            .map(|case| (case.name.as_str(), &case.star))
+            .collect();
+        page += &star::table(&chains);
+        page += &residuals(on_sky);
+        page += &format!("  {}\n\n", wrap(&on_sky.answer, 2));
+    }
     page += &warnings(&trim.warnings);
     page + &faint("For a controller: --as c, --as rust or --as csv.")
+}
+
+/// What each trim leaves of the width error, on pulses that it was not fitted on.
+fn residuals(on_sky: &TrimOnSky) -> String {
+    let mut table = Table::new(&["what it leaves, ms", "median", "mean", "misses by"]);
+    for case in &on_sky.cases {
+        if let Some(residual) = &case.residual {
+            let round = Rounded::decimals(1);
+            table.row(vec![
+                case.name.clone(),
+                round.ms(residual.median_ms),
+                round.ms(residual.mean_ms),
+                round.ms(residual.mean_distance_after_ms),
+            ]);
+        }
+    }
+    table.text()
 }

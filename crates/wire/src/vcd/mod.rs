@@ -7,7 +7,7 @@ mod fast;
 mod header;
 
 use crate::capture::{Capture, Warning};
-use crate::conclude::{Draft, Source, choose, limits, review};
+use crate::conclude::{Draft, choose, limits, review};
 use crate::error::{WireError, quoted};
 use crate::format::Format;
 use crate::input::{Input, MAX_LINE};
@@ -222,27 +222,16 @@ impl<'s> Reader<'s> {
                 "check the wiring and the capture device's input",
             ));
         }
-        Draft {
-            format: Format::Vcd,
-            tick: body.header.tick(self.line)?,
-            resolution_s: None,
-            begin: body.begin,
-            end: body.now,
-            sources: body
-                .wires
-                .into_iter()
-                .map(|wire| Source {
-                    name: wire.name,
-                    direction: wire.direction,
-                    track: wire.track,
-                    levels: None,
-                })
-                .collect(),
-            coupling: None,
-            notes: Vec::new(),
-            warnings: self.warnings,
+        let tick = body.header.tick(self.line)?;
+        let wires = body.wires.into_iter();
+        Draft::of_edges(
+            Format::Vcd,
+            tick,
+            [body.begin, body.now],
+            wires.map(|wire| (wire.name, wire.direction, wire.track)),
+            self.warnings,
             bytes,
-        }
+        )
         .conclude(self.settings)
     }
 }

@@ -1,0 +1,127 @@
+//! `judge`: does the chain matter under this sky, and what should change?
+
+use servo::judge::{JudgeOptions, judge};
+
+use crate::cli::{Global, JudgeArgs};
+use crate::error::Error;
+use crate::output::Output;
+use crate::progress::with_progress;
+use crate::simulate::{self, MeasuredChain};
+use crate::{json, library, text};
+
+/// Runs the command.
+///
+/// # Errors
+/// What the setup, the book, the trim and the simulation say.
+pub fn run(args: &JudgeArgs, global: &Global, output: &Output) -> Result<(), Error> {
+    let reading = library::setup(&args.setup.setup)?;
+    let book = library::open(global)?;
+    let measured = simulate::measured(&book, &args.run, args.draw_from)?;
+    let trim = match &args.trim {
+        Some(path) => Some(simulate::trim_file(path)?),
+        None => None,
+    };
+    let mut warnings = reading.warnings.clone();
+    warnings.extend(measured.warnings.iter().cloned());
+    if let Some(file) = &trim {
+        warnings.extend(simulate::strange_trim(file, Some(&measured)));
+    }
+    let trim = match trim {
+        Some(file) => Some(file.trim),
+        None => fitted(&measured, &reading.setup, global.seed),
+    };
+    let document = judgement(&Judged {
+        setup_file: &args.setup.setup,
+        setup: &reading.setup,
+        measured: &measured,
+        trim: trim.as_ref(),
+        exposures: args.exposures,
+        seed: global.seed,
+        warnings,
+        progress: output.shows_progress(),
+    })?;
+    if output.json() {
+        return output.print_json(&document);
+    }
+    output.print(&text::judge::page(&document, output.quiet()))
+}
+
+/// What is judged.
+pub struct Judged<'a> {
+    /// The setup file, for messages.
+    pub setup_file: &'a std::path::Path,
+    /// What it says.
+    pub setup: &'a sky::Setup,
+    /// The chain.
+    pub measured: &'a MeasuredChain,
+    /// A trim for it.
+    pub trim: Option<&'a chain::Trim>,
+    /// Long exposures of each case.
+    pub exposures: u32,
+    /// Seed of all random numbers.
+    pub seed: u64,
+    /// Warnings so far.
+    pub warnings: Vec<wire::Warning>,
+    /// Whether progress may be shown.
+    pub progress: bool,
+}
+
+/// The verdict with all that is to be told.
+///
+/// # Errors
+/// What the simulation says.
+pub fn judgement(judged: &Judged<'_>) -> Result<json::JudgeDocument, Error> {
+    let Judged {
+        setup,
+        measured,
+        trim,
+        seed,
+        ..
+    } = *judged;
+    let failed = |source| Error::servo(judged.setup_file, source);
+    let trimmed = trim.map(|trim| simulate::behind(&measured.chain, trim));
+    let options = JudgeOptions {
+        seed,
+        trials: judged.exposures as usize,
+        threads: 0,
+    };
+    let mut found = with_progress("judging", judged.progress, |progress| {
+        judge(setup, &measured.chain, trimmed.as_ref(), &options, progress)
+    })
+    .map_err(failed)?;
+    let glance = simulate::glance(setup, &measured.chain, seed).map_err(failed)?;
+    let untried = "this run asked for";
+    let mut warnings = judged.warnings.clone();
+    warnings.append(&mut found.warnings);
+    warnings.extend(simulate::beyond_what_was_tried(
+        &glance,
+        untried,
+        measured.tried_ms,
+    ));
+    found.warnings = warnings;
+    Ok(json::JudgeDocument {
+        schema_version: json::SCHEMA_VERSION,
+        kind: "judgement",
+        setup: judged.setup_file.display().to_string(),
+        run: measured.run,
+        chain: measured.name.clone(),
+        exposures: judged.exposures,
+        seed,
+        trim: trim.map(|trim| trim.answer.clone()),
+        judgement: found,
+    })
+}
+
+/// A trim fitted on the run itself, where one can be: nothing shorter than what the setup sends at least
+/// is asked for, so that it trims the short pulses too of which most of a loop's are.
+pub fn fitted(measured: &MeasuredChain, setup: &sky::Setup, seed: u64) -> Option<chain::Trim> {
+    let shortest_ms = setup.control.shortest_ms.min(measured.tried_ms[0]);
+    chain::fit_trim(
+        &measured.observations,
+        chain::Loss::Median,
+        chain::Below::Carry,
+        Some((1000.0 * shortest_ms).round() as u32),
+        seed,
+    )
+    .ok()
+}

@@ -1,0 +1,37 @@
+//! The page of a verdict: the sentence, the star in each case, the rule.
+
+use super::{answer, faint, heading, star, warnings, wrap};
+use crate::json::JudgeDocument;
+
+/// The page; the answer alone where `quiet`.
+pub fn page(document: &JudgeDocument, quiet: bool) -> String {
+    let found = &document.judgement;
+    if quiet {
+        return format!("{}\n", found.sentence);
+    }
+    let mut page = answer(&found.sentence);
+    if let Some(helps) = &found.helps {
+        page += &format!("{}\n\n", wrap(helps, 0));
+    }
+    page += &heading(&format!(
+        "The star in a long exposure, with {} (run {})",
+        document.chain, document.run
+    ));
+    let mut chains = vec![("as measured", &found.measured)];
+    if let Some(trimmed) = &found.trimmed {
+        chains.push(("trimmed", trimmed));
+    }
+    chains.push(("perfect", &found.perfect));
+    page += &star::table(&chains);
+    if let Some(trim) = &document.trim {
+        page += &format!("  {}\n", wrap(&format!("The trim: {trim}"), 2));
+    }
+    page.push('\n');
+    page += &heading("The rule");
+    page += &format!("  {}\n\n", wrap(found.rule, 2));
+    page += &warnings(&found.warnings);
+    page + &faint(&format!(
+        "{} simulated exposures of each case, with common random numbers, seed {}; intervals by Student's t over 10 groups, each with its own resampling of the pulses. How: docs/method.md.",
+        document.exposures, document.seed
+    ))
+}
