@@ -4,6 +4,7 @@
 //! another program's load falls on both.
 
 mod program;
+mod servo;
 mod summary;
 mod vcd;
 
@@ -25,6 +26,9 @@ fn main() {
     }
     if wanted("summary") {
         summary::run(folder.path());
+    }
+    if wanted("servo") {
+        servo::run(folder.path());
     }
     if wanted("program") {
         program::run(folder.path());

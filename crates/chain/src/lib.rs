@@ -35,6 +35,6 @@ pub use quantity::{Rounded, count, plural, significant};
 pub use relation::{HuberLine, OffsetScale, TickSummary};
 pub use share::Share;
 pub use summary::{RunData, RunPulses, RunSummary, SUMMARY_VERSION, summarise};
-pub use timing::{DelaySummary, Per, Trend};
+pub use timing::{DelaySummary, Per, Trend, delay_budget};
 pub use trim::{Below, Carry, Curve, Knot, Loss, Residual, Trim, fit_trim};
 pub use uncertainty::{Budget, BudgetRow, Instrument, Kind, Sampling};

@@ -1,11 +1,12 @@
 //! What changes over a run: trend and autocorrelation of the width error, and the start delay.
 
 use serde::{Deserialize, Serialize};
-use stats::{Sorted, StatsError, moments, order, robust, trend};
+use stats::{Sorted, StatsError, bootstrap, moments, order, robust, trend};
 use wire::Observation;
 
 use crate::group::CONFIDENCE;
 use crate::relation::{error_ms, to_picosecond};
+use crate::uncertainty::{Budget, BudgetRow};
 
 /// What a slope is counted in.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -118,6 +119,27 @@ pub struct DelaySummary {
     pub quartile_range_ms: f64,
     /// From the 5 % to the 95 % quantile, ms.
     pub p05_to_p95_ms: f64,
+    /// The uncertainty budget of the median, where the instrument states one: of a live run.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub budget: Option<Budget>,
+}
+
+/// The budget of the median start delay from the instrument's `rows`, as a live run states them, and
+/// the scatter of the delays; `None` where fewer than two are known.
+pub fn delay_budget(observations: &[Observation], rows: &[BudgetRow]) -> Option<Budget> {
+    let delays: Vec<f64> = observations
+        .iter()
+        .filter_map(|o| o.start_delay_ms)
+        .collect();
+    let n = delays.len() as u64;
+    let sorted = Sorted::new(delays).ok().filter(|s| s.len() > 1)?;
+    let standard_error = bootstrap::exact_median(&sorted).standard_error;
+    Some(Budget::of_rows(
+        "median start delay".to_owned(),
+        rows.to_vec(),
+        Some(standard_error),
+        n,
+    ))
 }
 
 /// Start delay of the observations that have a time of issue; `None` where none has. Where the
@@ -151,5 +173,6 @@ pub(crate) fn delay(observations: &[Observation]) -> Result<Option<DelaySummary>
         mad_sd_ms: robust::mad_sd(&sorted),
         quartile_range_ms: q(0.75) - q(0.25),
         p05_to_p95_ms: q(0.95) - q(0.05),
+        budget: None,
     }))
 }

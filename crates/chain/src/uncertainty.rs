@@ -99,7 +99,17 @@ impl Budget {
         median_se_ms: Option<f64>,
         n: u64,
     ) -> Budget {
-        let mut rows = instrument.rows(requested_ms);
+        Budget::of_rows(quantity, instrument.rows(requested_ms), median_se_ms, n)
+    }
+
+    /// The budget of a median of `n` values from the components of the instrument and the standard
+    /// error of the median.
+    pub fn of_rows(
+        quantity: String,
+        mut rows: Vec<BudgetRow>,
+        median_se_ms: Option<f64>,
+        n: u64,
+    ) -> Budget {
         if let Some(standard_ms) = median_se_ms {
             rows.push(BudgetRow {
                 component: "number of pulses".into(),
@@ -178,7 +188,7 @@ impl Instrument {
         let timebase = rectangular(
             "timebase",
             self.timebase_ppm * 1e-6 * width_ms,
-            format!("{} ppm of {width_ms} ms / sqrt(3)", self.timebase_ppm),
+            format!("{} ppm of {width_ms} ms / sqrt(3)", significant(self.timebase_ppm)),
         );
         let edge = match (self.edge_ms, self.sampling) {
             (Some(ms), _) => rectangular(

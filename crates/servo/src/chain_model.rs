@@ -383,6 +383,7 @@ struct WidthTable {
 }
 
 impl WidthTable {
+    #[inline]
     fn at(&self, fate: &Fate) -> Draw {
         let mut draw = self.draws[place(fate.rank, self.draws.len())];
         if !self.delays.is_empty() {
@@ -405,6 +406,7 @@ impl PreparedChain {
 
     /// Start delay and resulting width, both in ms, of a request of `requested_ms`; `None` if it
     /// is lost. The width is at least 0.
+    #[inline]
     pub fn draw(&self, direction: usize, requested_ms: f64, fate: &Fate) -> Option<(f64, f64)> {
         if !self.missing.is_empty() && fate.loss < self.missing_probability(requested_ms) {
             return None;

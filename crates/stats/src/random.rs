@@ -17,11 +17,13 @@ impl Random {
     }
 
     /// 64 random bits.
+    #[inline]
     pub fn bits(&mut self) -> u64 {
         self.0.next_u64()
     }
 
     /// A uniform number in [0, 1), a multiple of 2^-53.
+    #[inline]
     pub fn uniform(&mut self) -> f64 {
         (self.bits() >> 11) as f64 * (1.0 / (1u64 << 53) as f64)
     }
@@ -55,6 +57,7 @@ impl Random {
     }
 
     /// An exponential number of mean 1.
+    #[inline]
     pub fn exponential(&mut self) -> f64 {
         -libm::log1p(-self.uniform())
     }
