@@ -139,7 +139,10 @@ pub fn hold(
             }
         };
         let stand = match limit.what {
-            // What was seen was seen.
+            // What was seen was seen; and where all pulses are alike there is no doubt.
+            _ if errors.min() == errors.max() && limit.what != Limited::Missing => {
+                Stand::of(Some([value, value]), most)
+            }
             Limited::Max => Stand::of(Some([value, value]), most),
             _ => Stand::of(ci95, most),
         };

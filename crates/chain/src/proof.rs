@@ -110,6 +110,12 @@ pub fn prove<'a>(
     equivalence.within &= outside.is_none();
     let improvement = improvement(&x, &y)?;
     let mut warnings = Vec::new();
+    if self::equivalence(&x, margin_ms)?.within {
+        warnings.push(Warning::new(
+            "the run before the change lies within the margin too",
+            "so wide a margin can't tell whether a change was needed; take a narrower one, or ask whether it matters at all: judge the run before",
+        ));
+    }
     if directions_of(before.1) != directions_of(after.1) {
         warnings.push(Warning::new(
             "the runs were taken in different directions",
@@ -260,6 +266,11 @@ fn answer(
     let proven = match (e.within, e.pulses_needed) {
         (true, _) if worse => {
             format!("Within the margin, but worse: {of_median}, within {margin} ms of none")
+        }
+        (true, _) if improvement.gain_ci95[0] <= 0.0 => {
+            format!(
+                "Within the margin, but not shown to be better: {of_median}, within {margin} ms of none"
+            )
         }
         (true, _) => format!("Proven: {of_median}, within {margin} ms of none"),
         (false, Some(_)) if outside.is_some() => format!(

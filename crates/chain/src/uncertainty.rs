@@ -188,7 +188,10 @@ impl Instrument {
         let timebase = rectangular(
             "timebase",
             self.timebase_ppm * 1e-6 * width_ms,
-            format!("{} ppm of {width_ms} ms / sqrt(3)", significant(self.timebase_ppm)),
+            format!(
+                "{} ppm of {width_ms} ms / sqrt(3)",
+                significant(self.timebase_ppm)
+            ),
         );
         let edge = match (self.edge_ms, self.sampling) {
             (Some(ms), _) => rectangular(

@@ -72,6 +72,14 @@ pub struct Global {
 pub enum Command {
     /// Read a capture and say what the chain does to a pulse
     Read(Box<ReadArgs>),
+    /// Write, check or show a plan: which pulses to ask for, in which order, how far the mount moves
+    #[command(subcommand)]
+    Plan(PlanCommand),
+    /// Find the rigs at this computer, and test one
+    #[command(subcommand)]
+    Rig(RigCommand),
+    /// Run a plan: ask the chain for pulses and time them with a rig, live
+    Record(RecordArgs),
     /// List the runs in the lab book
     Runs,
     /// Show a stored run
@@ -231,6 +239,128 @@ pub struct CompareArgs {
     /// Two or more: number of a run, or name of a chain for its newest run
     #[arg(required = true, num_args = 2.., value_name = "RUN")]
     pub runs: Vec<String>,
+}
+
+/// What to do with a plan.
+#[derive(Debug, Subcommand)]
+pub enum PlanCommand {
+    /// Write a plan with a comment on every value, to be changed
+    New(PlanNewArgs),
+    /// Check a plan, and say how long it takes and how far the mount moves
+    Check(PlanFileArgs),
+    /// Show every request of a plan in its order
+    Show(PlanFileArgs),
+}
+
+/// Options of `plan new`.
+#[derive(Debug, Args)]
+pub struct PlanNewArgs {
+    /// Where to write it; an existing file is not replaced
+    #[arg(value_name = "FILE", default_value = "plan.toml")]
+    pub file: PathBuf,
+    /// The widths to ask for, with units [default: 20ms,50ms,100ms,250ms,500ms]
+    #[arg(long, value_name = "WIDTHS", value_delimiter = ',', value_parser = parse_width_ms)]
+    pub widths: Vec<f64>,
+    /// The directions to ask for: ra+,ra-,dec+,dec- [default: all four]
+    #[arg(long, value_name = "LIST", value_delimiter = ',')]
+    pub directions: Vec<Direction>,
+    /// How often each width is asked for in each direction
+    #[arg(long, value_name = "N", default_value_t = 30)]
+    pub rounds: u32,
+    /// Take guide rates from this setup
+    #[arg(long, value_name = "FILE")]
+    pub setup: Option<PathBuf>,
+    /// End as soon as each median is known to so much either side
+    #[arg(long, value_name = "TIME", value_parser = parse_width_ms)]
+    pub until: Option<f64>,
+}
+
+/// Options of `plan check` and `plan show`.
+#[derive(Debug, Args)]
+pub struct PlanFileArgs {
+    /// The plan
+    #[arg(value_name = "FILE", default_value = "plan.toml")]
+    pub file: PathBuf,
+}
+
+/// What to do with rigs.
+#[derive(Debug, Subcommand)]
+pub enum RigCommand {
+    /// List the serial ports, and the rigs that answer at them
+    List,
+    /// Test a rig: link, clock, edges at each input
+    Test(RigTestArgs),
+}
+
+/// Options of `rig test`.
+#[derive(Debug, Args)]
+pub struct RigTestArgs {
+    /// The port of the rig, or HOST:PORT of one behind a network [default: the only one that answers]
+    #[arg(long, value_name = "PORT")]
+    pub rig: Option<String>,
+    /// How long to listen for edges
+    #[arg(long, value_name = "TIME", value_parser = parse_width_ms, default_value = "10s")]
+    pub seconds: f64,
+}
+
+const RECORD_EXAMPLES: &str = "\
+Examples:
+  pulsewright record --plan plan.toml --chain chain.toml
+      With the only rig that answers; asks before anything moves.
+  pulsewright record --plan plan.toml --chain chain.toml --rig /dev/ttyUSB0
+  pulsewright record --resume attic.record
+      Go on with a run that was stopped or killed.
+
+chain.toml says how a pulse is asked of the chain; `pulsewright record --new-chain chain.toml` writes one
+with every way in it: a program, HTTP, a line to TCP or to a serial port, by hand, or simulated.";
+
+/// Options of `record`.
+#[derive(Debug, Args)]
+#[command(after_help = RECORD_EXAMPLES)]
+pub struct RecordArgs {
+    /// The plan
+    #[arg(
+        long,
+        value_name = "FILE",
+        default_value = "plan.toml",
+        conflicts_with = "resume"
+    )]
+    pub plan: PathBuf,
+    /// How a pulse is asked of the chain
+    #[arg(
+        long,
+        value_name = "FILE",
+        default_value = "chain.toml",
+        conflicts_with = "resume"
+    )]
+    pub chain: PathBuf,
+    /// The port of the rig, or HOST:PORT of one behind a network [default: the only one that answers]
+    #[arg(long, value_name = "PORT")]
+    pub rig: Option<String>,
+    /// The direction of each input of the rig
+    #[arg(
+        long,
+        value_name = "LIST",
+        value_delimiter = ',',
+        default_value = "ra+,ra-,dec+,dec-",
+        conflicts_with = "resume"
+    )]
+    pub inputs: Vec<Direction>,
+    /// Something known of the chain: computer, system, program, link, adapter, cable, ...
+    #[arg(long = "note", value_name = "KEY=VALUE", value_parser = parse_note, conflicts_with = "resume")]
+    pub notes: Vec<(String, String)>,
+    /// Where to keep the record; an existing file is not replaced [default: CHAIN-TIME.record]
+    #[arg(long, short, value_name = "FILE", conflicts_with = "resume")]
+    pub output: Option<PathBuf>,
+    /// Go on with this record
+    #[arg(long, value_name = "FILE")]
+    pub resume: Option<PathBuf>,
+    /// Write a chain file with every way to ask in it, to be filled in, and do nothing else
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["resume", "rig", "output"])]
+    pub new_chain: Option<PathBuf>,
+    /// Don't ask before the mount moves
+    #[arg(long, short)]
+    pub yes: bool,
 }
 
 /// Which setup.
@@ -608,6 +738,9 @@ pub struct DemoArgs {
     /// Folder for the captures and a lab book of their own; it must be new, empty, or an earlier demo's
     #[arg(value_name = "DIR", default_value = "pulsewright-demo")]
     pub folder: PathBuf,
+    /// Run a plan live instead, with a simulated rig and chain: no hardware is needed
+    #[arg(long)]
+    pub live: bool,
 }
 
 /// Options of `completions`.

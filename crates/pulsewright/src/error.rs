@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 
 use book::BookError;
 use chain::ChainError;
+use rig::RigError;
 use servo::ServoError;
 use wire::WireError;
 
@@ -48,13 +49,16 @@ pub enum Error {
     #[error("{0}")]
     Chain(Box<ChainError>),
     /// A loop can't be simulated, judged or tuned.
-    #[error("{place}{source}")]
+    #[error("{place}{source}{hint}", hint = way_out(source))]
     Servo {
         /// The setup file, where its values are to blame.
         place: String,
         /// What is wrong.
         source: Box<ServoError>,
     },
+    /// A live run could not begin or go on.
+    #[error("{0}")]
+    Rig(Box<RigError>),
     /// The lab book can't be used.
     #[error("{0}")]
     Book(#[from] BookError),
@@ -64,6 +68,16 @@ pub enum Error {
     /// A value can't be written as JSON.
     #[error("JSON: {0}")]
     Json(#[from] serde_json::Error),
+}
+
+/// Which command helps: the room of the loop knows of none.
+fn way_out(error: &ServoError) -> &'static str {
+    match error {
+        ServoError::Unstable { limit, .. } if *limit > 0.0 => {
+            " (`pulsewright tune` finds settings that hold)"
+        }
+        _ => "",
+    }
 }
 
 /// Which options of `read` are meant by the way out of an error: the readers know of none.
@@ -86,6 +100,12 @@ fn options(error: &WireError) -> &'static str {
 impl From<ChainError> for Error {
     fn from(error: ChainError) -> Error {
         Error::Chain(Box::new(error))
+    }
+}
+
+impl From<RigError> for Error {
+    fn from(error: RigError) -> Error {
+        Error::Rig(Box::new(error))
     }
 }
 

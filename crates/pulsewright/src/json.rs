@@ -5,6 +5,9 @@ use std::collections::BTreeMap;
 
 use book::{RunRow, Source, StoredRun};
 use chain::{Comparison, HeldBaseline, HeldLimit, Proof, Residual, RunSummary, Trim};
+use rig::link::Identity;
+use rig::plan::{Plan, Planned};
+use rig::self_test::SelfTest;
 use serde::Serialize;
 use serde_json::Value;
 use servo::budget::CauseBudget;
@@ -391,6 +394,83 @@ pub struct TuneDocument {
     pub trimmed: Option<Tuned>,
     /// What may spoil it.
     pub warnings: Vec<wire::Warning>,
+}
+
+/// The serial ports and the rigs at them, of `rig list`.
+#[derive(Debug, Serialize)]
+pub struct RigsDocument {
+    /// Version of the layout.
+    pub schema_version: u32,
+    /// `rigs`.
+    pub kind: &'static str,
+    /// Every serial port.
+    pub ports: Vec<RigPort>,
+}
+
+/// A serial port.
+#[derive(Debug, Serialize)]
+pub struct RigPort {
+    /// What to call it.
+    pub port: String,
+    /// What the system knows of it.
+    pub about: String,
+    /// The rig that answers.
+    pub rig: Option<Identity>,
+    /// What was heard.
+    pub heard: String,
+}
+
+/// A tested rig, of `rig test`.
+#[derive(Debug, Serialize)]
+pub struct RigTestDocument {
+    /// Version of the layout.
+    pub schema_version: u32,
+    /// `rig_test`.
+    pub kind: &'static str,
+    /// Its port.
+    pub port: String,
+    /// What was found.
+    #[serde(flatten)]
+    pub test: SelfTest,
+    /// What deserves a second look.
+    pub warnings: Vec<wire::Warning>,
+}
+
+/// A plan, of `plan check` and `plan show`.
+#[derive(Debug, Serialize)]
+pub struct PlanDocument {
+    /// Version of the layout.
+    pub schema_version: u32,
+    /// `plan`.
+    pub kind: &'static str,
+    /// The file.
+    pub file: String,
+    /// Requests in all rounds.
+    pub requests_in_all: u64,
+    /// How long all rounds take on average, s.
+    pub estimated_s: f64,
+    /// How far each axis moves, right ascension first.
+    pub travel: [TravelDocument; 2],
+    /// The plan itself.
+    pub plan: Plan,
+    /// What deserves a second look.
+    pub warnings: Vec<wire::Warning>,
+    /// Every request in its order, of `plan show`.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub requests: Option<Vec<Planned>>,
+}
+
+/// How far an axis moves, in arcsec on the axis.
+#[derive(Debug, Serialize)]
+pub struct TravelDocument {
+    /// `ra` or `dec`.
+    pub axis: &'static str,
+    /// The way there and back.
+    pub total_arcsec: f64,
+    /// The furthest from the start.
+    pub furthest_arcsec: f64,
+    /// Where it ends.
+    pub net_arcsec: f64,
 }
 
 /// A run held against limits, of `check`.

@@ -1,6 +1,6 @@
 //! Finding the lab book and the runs in it.
 
-use std::io::{Read, Write};
+use std::io::{BufRead, IsTerminal, Read, Write};
 use std::path::{Path, PathBuf};
 
 use book::{Book, BookError, StoredRun};
@@ -113,21 +113,30 @@ pub fn setup(path: &Path) -> Result<SetupReading, Error> {
         MOST_SETUP,
         "name a setup file; `pulsewright setup new` writes one",
     )?;
-    Setup::read(&text).map_err(|error| {
-        let faults: Vec<String> = error
-            .faults
-            .iter()
-            .map(|fault| format!("{}: {fault}", path.display()))
-            .collect();
-        Error::Usage(faults.join("\n       "))
-    })
+    Setup::read(&text).map_err(|error| faults(path, &error.faults))
 }
 
-/// Writes a file that must not be there yet: never over one that somebody has filled in.
+/// Every fault of a file, each with the file's name.
+pub fn faults(path: &Path, faults: &[sky::Fault]) -> Error {
+    let faults: Vec<String> = faults
+        .iter()
+        .map(|fault| format!("{}: {fault}", path.display()))
+        .collect();
+    Error::Usage(faults.join("\n       "))
+}
+
+/// Writes a file that must not be there yet: never over one that somebody has filled in. `-` is standard
+/// output.
 ///
 /// # Errors
 /// [`Error::File`] where it is there, or can't be written.
 pub fn write_new(path: &Path, text: &str) -> Result<(), Error> {
+    if crate::input::is_stdin(path) {
+        return std::io::stdout()
+            .lock()
+            .write_all(text.as_bytes())
+            .map_err(Error::Output);
+    }
     std::fs::OpenOptions::new()
         .write(true)
         .create_new(true)
@@ -147,4 +156,24 @@ pub fn now() -> String {
     jiff::Timestamp::now()
         .strftime("%Y-%m-%dT%H:%M:%SZ")
         .to_string()
+}
+
+/// Asks on the terminal, and takes only yes for yes.
+///
+/// # Errors
+/// [`Error::Usage`] where nobody can be asked.
+pub fn agreed(question: &str) -> Result<bool, Error> {
+    if !std::io::stdin().is_terminal() {
+        return Err(Error::Usage(format!(
+            "{question} Nobody can be asked here; add --yes to do it"
+        )));
+    }
+    eprint!("{question} [y/N] ");
+    std::io::stderr().flush().map_err(Error::Output)?;
+    let mut answer = String::new();
+    std::io::stdin()
+        .lock()
+        .read_line(&mut answer)
+        .map_err(Error::Output)?;
+    Ok(matches!(answer.trim(), "y" | "Y" | "yes"))
 }

@@ -14,6 +14,7 @@ mod library;
 mod output;
 mod progress;
 mod reading;
+mod recording;
 mod simulate;
 mod text;
 mod write;
@@ -50,6 +51,9 @@ fn run(cli: &Cli, output: &Output) -> Result<bool, Error> {
     let global = &cli.global;
     match &cli.command {
         Command::Read(args) => cmd::read::run(args, global, output)?,
+        Command::Plan(command) => cmd::plan::run(command, global, output)?,
+        Command::Rig(command) => cmd::rig::run(command, output)?,
+        Command::Record(args) => cmd::record::run(args, global, output)?,
         Command::Runs => cmd::runs::run(global, output)?,
         Command::Show(args) => cmd::show::run(args, global, output)?,
         Command::Compare(args) => cmd::compare::run(args, global, output)?,

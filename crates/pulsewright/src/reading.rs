@@ -13,6 +13,7 @@ use wire::{
 use crate::error::Error;
 use crate::input::{self, Checked};
 use crate::progress::Progress;
+use crate::recording;
 
 /// All that decides what numbers come out of the bytes of a run's files. With the same files and the
 /// same settings the same numbers come out; the lab book keeps them as JSON.
@@ -36,13 +37,29 @@ pub struct ReadSettings {
     pub seed: u64,
 }
 
+impl ReadSettings {
+    /// Those of the record of a live run, which holds all others itself.
+    pub fn of_record(seed: u64) -> ReadSettings {
+        ReadSettings {
+            capture: Settings::default(),
+            direction: None,
+            requested_ms: Vec::new(),
+            shared_clock: true,
+            max_delay_s: 2.0,
+            timebase_ppm: 100.0,
+            edge_uncertainty_ms: None,
+            seed,
+        }
+    }
+}
+
 /// What was found in one capture.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct CaptureReport {
     /// Its path as given.
     pub path: String,
-    /// Its format.
-    pub format: Format,
+    /// Its format: the name of a capture's, or `record` of a live run.
+    pub format: String,
     /// Its coupling, of an analogue one.
     pub coupling: Option<Coupling>,
     /// Its channels.
@@ -79,6 +96,15 @@ pub fn read(
     show_progress: bool,
 ) -> Result<Reading, Error> {
     check_counts(captures, requests)?;
+    if let Some(path) = captures.iter().find(|path| recording::is_record(path)) {
+        if captures.len() > 1 || !requests.is_empty() || !settings.requested_ms.is_empty() {
+            return Err(Error::Usage(format!(
+                "{}: this is the record of a live run, which holds its own requests; read it by itself",
+                path.display()
+            )));
+        }
+        return recording::load(path)?.reading(settings.seed);
+    }
     let mut sources = Vec::new();
     let mut reports = Vec::new();
     let mut matching = Matching::default();
@@ -315,7 +341,7 @@ fn worse(a: Instrument, b: Instrument) -> Instrument {
 fn report(path: &Path, capture: &Capture, found: &Matching) -> CaptureReport {
     CaptureReport {
         path: path.display().to_string(),
-        format: capture.format,
+        format: capture.format.to_string(),
         coupling: capture.coupling,
         channels: capture.channels.clone(),
         duration_s: capture.duration_s(),

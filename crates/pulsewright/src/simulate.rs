@@ -6,6 +6,7 @@ use book::Book;
 use chain::{Trim, significant};
 use serde::Deserialize;
 use servo::chain_model::{Chain, ChainModel};
+use servo::judge::ENOUGH_PULSES;
 use servo::loop_sim::LoopCase;
 use servo::outcome::{Outcome, outcome};
 use servo::run::Trials;
@@ -133,6 +134,20 @@ pub fn trim_file(path: &Path) -> Result<TrimFile, Error> {
             json::SCHEMA_VERSION
         )));
     }
+    behind(&Chain::perfect(), &file.trim)
+        .prepare()
+        .map_err(|error| Error::Usage(format!("{shown}: {error}; {way_out}")))?;
+    if file
+        .trim
+        .curve
+        .knots()
+        .iter()
+        .any(|knot| knot.wanted_us < 0)
+    {
+        return Err(Error::Usage(format!(
+            "{shown}: found a wanted width below 0, expected widths of 0 or more; {way_out}"
+        )));
+    }
     Ok(file)
 }
 
@@ -203,5 +218,16 @@ pub fn by_hand(error_ms: Option<f64>, delay_ms: Option<f64>) -> Chain {
             error_ms: error_ms.unwrap_or(0.0),
             delay_ms: delay_ms.unwrap_or(0.0),
         }),
+    }
+}
+
+/// An answer, with a word on a chain of too few pulses.
+pub fn few_pulses(chain: &Chain, answer: String) -> String {
+    match chain.pulses() {
+        Some(n) if n < ENOUGH_PULSES => format!(
+            "{answer} But the run holds {} alone, and {ENOUGH_PULSES} are the least to rely on.",
+            chain::plural(n as u64, "pulse")
+        ),
+        _ => answer,
     }
 }

@@ -14,6 +14,8 @@ fn documents_keep_to_their_schemas() {
     bench.file("few.vcd", vcd(&ragged(2, &[50], 100)));
     bench.file("many.vcd", vcd(&ragged(30, &[50, 250], 9_000)));
     bench.ok(&["setup", "new"]);
+    bench.ok(&["plan", "new", "--widths", "10ms", "--rounds", "2"]);
+    bench.file("chain.toml", "version = 1\nname = \"live\"\n[simulated]\n");
     let mut documents = vec![
         ("demo", vec!["demo", "d"]),
         ("run", vec!["read", "few.vcd", "--requested", "50ms"]),
@@ -61,6 +63,10 @@ fn documents_keep_to_their_schemas() {
         ("trim", vec!["trim", "1", "--setup", "setup.toml"]),
         ("check", vec!["check", "1", "--limit", "median=50ms"]),
         ("check", vec!["check", "1", "--baseline", "2"]),
+        ("plan", vec!["plan", "check"]),
+        ("plan", vec!["plan", "show"]),
+        ("rigs", vec!["rig", "list"]),
+        ("run", vec!["record", "-o", "live.record"]),
         ("forgotten", vec!["forget", "1", "--yes"]),
     ];
     for chain in ["attic-laptop", "pier-board", "serial-adapter", "long-cable"] {

@@ -291,11 +291,15 @@ fn a_trim_says_what_it_does_for_the_star_and_what_to_set_without_it() {
             "perfect"
         ]
     );
-    assert!(
-        found["on_sky"]["answer"]
-            .as_str()
-            .unwrap()
-            .starts_with("If the controller can't be changed: set the gain to")
+    let answer = found["on_sky"]["answer"].as_str().unwrap();
+    assert!(answer.starts_with("With the present settings this trim makes the star"));
+    assert!(answer.contains("If the controller can't be changed: set the gain to"));
+    // The trim that `judge` judges is the one that `trim --setup` gives.
+    let trim = bench.json(&["trim", "attic", "--setup", "setup.toml"]);
+    assert_eq!(bench.json(&["judge", "attic"])["trim"], trim["answer"]);
+    bench.fails(
+        &["trim", "attic", "--setup", "setup.toml", "--as", "c"],
+        &["--setup", "--as csv, c and rust"],
     );
     assert!(
         bench

@@ -19,6 +19,7 @@ fn the_walk_through_in_the_readme_is_what_the_program_prints() {
         .replace("\r\n", "\n");
     let mut made = String::new();
     let mut folder = bench.folder().to_owned();
+    let mut exported: Vec<(String, String)> = Vec::new();
     let mut sessions = 0;
     let mut lines = kept.lines().peekable();
     while let Some(line) = lines.next() {
@@ -40,7 +41,13 @@ fn the_walk_through_in_the_readme_is_what_the_program_prints() {
                 folder = folder.join(into);
                 continue;
             }
-            let printed = run(command, &folder);
+            if let Some(variable) = command.strip_prefix("export ") {
+                let (name, value) = variable.split_once('=').expect("NAME=VALUE");
+                let value = value.replace("$PWD", &folder.display().to_string());
+                exported.push((name.to_owned(), value));
+                continue;
+            }
+            let printed = run(command, &folder, &exported);
             if shown.last() == Some(&REST) {
                 for line in printed.lines().take(shown.len() - 1) {
                     made += line.trim_end();
@@ -70,7 +77,7 @@ fn the_walk_through_in_the_readme_is_what_the_program_prints() {
 }
 
 /// What a command of a session prints: `pulsewright`, or the exit code of the one before.
-fn run(command: &str, folder: &Path) -> String {
+fn run(command: &str, folder: &Path, exported: &[(String, String)]) -> String {
     let mut words: Vec<&str> = command.split_whitespace().collect();
     let tells_code = words.ends_with(&["echo", "$?"]);
     if tells_code {
@@ -81,7 +88,11 @@ fn run(command: &str, folder: &Path) -> String {
     let output = Command::new(PROGRAM)
         .args(&words[1..])
         .current_dir(folder)
-        .env("PULSEWRIGHT_BOOK", folder.join("book.sqlite"))
+        .env_remove("PULSEWRIGHT_BOOK")
+        // Nobody's own lab book is to be touched.
+        .env("HOME", folder)
+        .env("XDG_DATA_HOME", folder)
+        .envs(exported.iter().map(|(name, value)| (name, value)))
         .env_remove("CLICOLOR_FORCE")
         .output()
         .expect("the program runs");

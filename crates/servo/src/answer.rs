@@ -6,9 +6,14 @@ use crate::tune::{GoodRange, Tuned};
 use chain::Rounded;
 use sky::Law;
 
+/// The digits that an interval allows, to a thousandth at most: finer than that nobody sees.
+pub(crate) fn rounding(e: &Estimate) -> Rounded {
+    Rounded::to_uncertainty(e.half_width().max(1e-3))
+}
+
 /// `2.95 (95 % interval 2.93 to 2.97)`, with the digits that the interval allows.
 pub(crate) fn with_interval(e: &Estimate) -> String {
-    let round = Rounded::to_uncertainty(e.half_width());
+    let round = rounding(e);
     format!(
         "{} (95 % interval {})",
         round.ms(e.value),
@@ -19,7 +24,7 @@ pub(crate) fn with_interval(e: &Estimate) -> String {
 /// A share as `3.2 % (95 % interval 3.0 to 3.4 %)`.
 pub(crate) fn percent_with_interval(e: &Estimate) -> String {
     let percent = e.scaled(100.0);
-    let round = Rounded::to_uncertainty(percent.half_width());
+    let round = Rounded::to_uncertainty(percent.half_width().max(0.01));
     format!(
         "{} % (95 % interval {} %)",
         round.ms(percent.value),
@@ -43,9 +48,9 @@ impl Outcome {
     pub fn answer(&self) -> String {
         let rms = |axis: usize| {
             let e = &self.axes[axis].rms_arcsec;
-            Rounded::to_uncertainty(e.half_width()).ms(e.value)
+            rounding(e).ms(e.value)
         };
-        let elongation = Rounded::to_uncertainty(self.elongation.half_width());
+        let elongation = rounding(&self.elongation);
         let mut text = format!(
             "The star comes out {} arcsec wide, where perfect tracking would give {}, and {} times as long as wide; tracking RMS {} arcsec in right ascension and {} in declination.",
             with_interval(&self.fwhm_arcsec),
@@ -78,6 +83,14 @@ impl Goal {
     }
 }
 
+/// `8 skies and mounts about this one`.
+fn skies(n: usize) -> String {
+    match n {
+        1 => "this sky and mount".to_owned(),
+        n => format!("{n} skies and mounts, this one and others about it"),
+    }
+}
+
 impl Tuned {
     /// What to set, what it gains and how flat the optimum is.
     pub fn answer(&self) -> String {
@@ -96,13 +109,15 @@ impl Tuned {
                 chain::plural(u64::from(best.control.predictor_harmonics), "harmonic")
             ),
         };
-        let round = Rounded::to_uncertainty(self.best_value.half_width());
+        let round = rounding(&self.best_value);
         let effect = match (&self.present_value, &self.improvement) {
             (Some(present), Some(gain)) if gain.low > 0.0 => format!(
-                "{} falls from {} to {}",
+                "{} falls from {} to {}, by {}, on average over {}",
                 self.goal.words(),
                 round.ms(present.value),
-                round.ms(self.best_value.value)
+                round.ms(self.best_value.value),
+                with_interval(gain),
+                skies(self.skies)
             ),
             (Some(present), Some(_)) => format!(
                 "but the present settings are as good: {} is {} with them and {} with these",

@@ -457,6 +457,33 @@ impl PreparedChain {
         }
     }
 
+    /// By how many ms a pulse grows for each ms asked, from the shortest to the longest width of the
+    /// first direction; `None` where only one width is known.
+    pub fn follows(&self) -> Option<f64> {
+        let Tables::ByWidth(tables) = &self.tables else {
+            return None;
+        };
+        let [first, .., last] = tables[0].as_slice() else {
+            return None;
+        };
+        let made = |ms: f64| ms + self.mean(0, ms).error_ms;
+        let (low, high) = (first.requested_ms, last.requested_ms);
+        Some((made(high) - made(low)) / (high - low))
+    }
+
+    /// By how much the made width grows with the wanted one, behind the trim, about the widths of
+    /// usual corrections; 1 of a perfect chain, and of one whose pulses don't grow: no gain makes that
+    /// one unstable.
+    pub fn slope(&self, direction: usize) -> f64 {
+        const USUAL_MS: [f64; 2] = [100.0, 300.0];
+        let [short, long] = USUAL_MS.map(|wanted_ms| {
+            let request_ms = self.trim.request_ms(wanted_ms);
+            request_ms + self.mean(direction, request_ms).error_ms
+        });
+        let slope = (long - short) / (USUAL_MS[1] - USUAL_MS[0]);
+        if slope > 0.0 { slope } else { 1.0 }
+    }
+
     /// Mean width error and mean start delay in ms of a request of `requested_ms` in one direction
     /// (its place in `Direction::ALL`), by averaging 256 equally spaced ranks.
     pub fn mean(&self, direction: usize, requested_ms: f64) -> Draw {

@@ -55,7 +55,7 @@ pub enum ServoError {
     },
     /// The linear loop is unstable: its outcome has no meaning.
     #[error(
-        "the loop is unstable in {axis}: with this delay the gain must stay below {limit:.3}; lower the gain or shorten the delay"
+        "the loop is unstable in {axis}: {}", way_out(*.limit)
     )]
     Unstable {
         /// `right ascension` or `declination`.
@@ -63,6 +63,17 @@ pub enum ServoError {
         /// The largest stable gain of the same law.
         limit: f64,
     },
+}
+
+/// What to do about an unstable loop.
+fn way_out(limit: f64) -> String {
+    if limit > 0.0 {
+        format!(
+            "with this delay the gain must stay below {limit:.3}; lower the gain or shorten the delay"
+        )
+    } else {
+        "no gain makes this law stable here; choose another law, or look at its other values (memory, integral_gain, worm_period_s, cadence_s)".to_owned()
+    }
 }
 
 /// `Ok` when `value` is finite and at least `least`, else the error that says so.

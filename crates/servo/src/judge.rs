@@ -7,7 +7,7 @@
 //! pulses (bootstrap; Efron 1979), so that the intervals hold the spread of the trials and that of
 //! a short run alike.
 
-use crate::answer::{percent_with_interval, settings};
+use crate::answer::{percent_with_interval, rounding, settings};
 use crate::chain_model::{Chain, ChainModel, MeasuredPulse};
 use crate::error::ServoError;
 use crate::loop_sim::{LoopCase, Scratch};
@@ -16,7 +16,6 @@ use crate::run::{PreparedLoop, parallel};
 use crate::search::{Goal, Search, Settings};
 use crate::stream::{Source, stream};
 use crate::tune::{Tuner, least};
-use chain::Rounded;
 use serde::Serialize;
 use sky::Setup;
 
@@ -35,8 +34,21 @@ pub const ENOUGH_PULSES: usize = 30;
 /// many groups would.
 const GROUPS: usize = 10;
 
-/// The rule in plain words.
-pub const RULE: &str = "Measure more: the run holds under 30 pulses. Leave it: a perfect chain, even at its own best settings, would gain under 1 % of the star's width and 0.01 of elongation. Measure more: the interval of that gain holds the threshold. Retune: new settings with the chain as it is recover at least half of the gain, and a trim would not add a further fifth. Trim: the trim recovers at least half. Mend the chain: neither does, most of the loss is spread or lost pulses.";
+/// An interval narrower than this, in units of the threshold, counts as its value: what straddles the
+/// threshold by so little is as well left as changed.
+const NARROW: f64 = 0.2;
+/// A chain whose pulses grow by less than this for each millisecond asked, or by more than its inverse,
+/// does not follow what it is asked.
+const FOLLOWS: f64 = 0.5;
+
+/// The rule in plain words, a verdict a line.
+pub const RULE: [&str; 5] = [
+    "Measure more, if the run holds under 30 pulses, or the interval of what a perfect chain would gain holds the threshold.",
+    "Leave it, if a perfect chain at its own best settings would gain under 1 % of the star's width and 0.01 of elongation.",
+    "Retune, if new settings recover at least half of that gain with the chain as it is, and a trim would not add a further fifth.",
+    "Trim, if the trim recovers at least half, and a fifth more than new settings.",
+    "Mend the chain, if neither does, for most is then spread or lost pulses; or if its pulses don't follow the requests.",
+];
 
 /// What to do.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
@@ -122,7 +134,7 @@ pub struct Judgement {
     /// When the width error happens to help at the present settings: a sentence that says so.
     pub helps: Option<String>,
     /// The rule, [`RULE`].
-    pub rule: &'static str,
+    pub rule: [&'static str; 5],
     /// The chain as measured.
     pub measured: ChainResult,
     /// The chain with the trim, if one was given.
@@ -146,20 +158,31 @@ pub fn judge(
     progress: &dyn Fn(f64),
 ) -> Result<Judgement, ServoError> {
     let perfect = Chain::perfect();
+    let follows = measured.prepare()?.follows();
     let chains: Vec<&Chain> = [measured, &perfect].into_iter().chain(trimmed).collect();
     let weighed = weigh(setup, &chains, options, progress)?;
     let (measured_result, perfect, trimmed) = (weighed[0], weighed[1], weighed.get(2).copied());
     let few = measured.pulses().filter(|n| *n < ENOUGH_PULSES);
-    let verdict = match few {
-        Some(_) => Verdict::MeasureMore,
-        None => decide(&measured_result, trimmed.as_ref(), &perfect),
-    };
-    let sentence = match few {
-        Some(n) => format!(
-            "Measure more: {} say too little of the rare long ones; take {ENOUGH_PULSES} or more.",
-            chain::plural(n as u64, "pulse")
+    let (verdict, sentence) = match (few, follows) {
+        (Some(n), _) => (
+            Verdict::MeasureMore,
+            format!(
+                "Measure more: {} is too little for the rare long ones; take {ENOUGH_PULSES} pulses or more.",
+                chain::plural(n as u64, "pulse")
+            ),
         ),
-        None => sentence(verdict, &measured_result, trimmed.as_ref(), &perfect),
+        (None, Some(slope)) if !(FOLLOWS..=1.0 / FOLLOWS).contains(&slope) => (
+            Verdict::MendTheChain,
+            format!(
+                "Mend the chain: its pulses don't follow what it is asked, for they grow by {} ms for each millisecond; check that requests and pulses belong together, and the units.",
+                chain::significant(slope)
+            ),
+        ),
+        _ => {
+            let verdict = decide(&measured_result, trimmed.as_ref(), &perfect);
+            let sentence = sentence(verdict, &measured_result, trimmed.as_ref(), &perfect);
+            (verdict, sentence)
+        }
     };
     Ok(Judgement {
         verdict,
@@ -321,7 +344,7 @@ fn compare(base: &Stars, stars: &Stars, settings: Settings) -> Result<CaseResult
 }
 
 /// A gain in units of its threshold.
-#[derive(Clone, Copy)]
+#[derive(Debug, Clone, Copy)]
 struct Score {
     value: f64,
     low: f64,
@@ -349,15 +372,26 @@ fn reached(chain: &ChainResult, measure: usize) -> Score {
     if now.value > best.value { now } else { best }
 }
 
-/// The rule. Numbers are shares of the larger of the two gains (width or elongation, each in units
-/// of its threshold) that a perfect chain would bring.
+impl Score {
+    /// Its ends, or its value twice where they lie close together.
+    fn ends(self) -> (f64, f64) {
+        if self.high - self.low < NARROW {
+            (self.value, self.value)
+        } else {
+            (self.low, self.high)
+        }
+    }
+}
+
+/// The rule. Shares are of the width that a perfect chain would gain, or of the elongation where the
+/// width would not gain enough to matter.
 fn decide(measured: &ChainResult, trimmed: Option<&ChainResult>, perfect: &ChainResult) -> Verdict {
     let possible = [reached(perfect, 0), reached(perfect, 1)];
-    let measure = usize::from(possible[1].value > possible[0].value);
-    if possible.iter().all(|s| s.high < 1.0) {
+    let measure = usize::from(possible[0].value < 1.0 && possible[1].value > possible[0].value);
+    if possible.iter().all(|s| s.ends().1 < 1.0) {
         return Verdict::LeaveIt;
     }
-    if possible.iter().all(|s| s.low < 1.0) {
+    if possible.iter().all(|s| s.ends().0 < 1.0) {
         // Well below the threshold with an end above it, or the other way round.
         return Verdict::MeasureMore;
     }
@@ -379,7 +413,7 @@ fn sentence(
 ) -> String {
     let gain = percent_with_interval;
     let now = &measured.present;
-    let digits = |e: &Estimate| Rounded::to_uncertainty(e.half_width());
+    let digits = rounding;
     let (width, round) = (digits(&now.fwhm_arcsec), digits(&now.elongation));
     let from_to = |case: &CaseResult| {
         format!(
@@ -398,7 +432,7 @@ fn sentence(
             from_to(ideal)
         ),
         Verdict::MeasureMore => format!(
-            "Measure more: a perfect chain would make the star {} narrower, which may or may not matter; a longer run and more simulated exposures tell.",
+            "Measure more: a perfect chain would make the star {} narrower, which may or may not matter; a longer run tells.",
             gain(&ideal.width_gain)
         ),
         Verdict::Retune => format!(
@@ -435,7 +469,7 @@ fn helps(perfect: &ChainResult) -> Option<String> {
     let loss = &perfect.present.width_gain;
     (loss.high < 0.0).then(|| {
         format!(
-            "At the present settings the width error happens to help: it acts as extra gain on short corrections, and a perfect chain at these settings would make the star {} wider. A higher gain does the same on purpose.",
+            "At the present settings the width error happens to help: as extra gain on short corrections does with a timid loop or a dead band, and a perfect chain at these settings would make the star {} wider.",
             percent_with_interval(&loss.scaled(-1.0))
         )
     })

@@ -20,7 +20,7 @@ use std::sync::Arc;
 
 /// A star further off than this, in arcsec, has left the guide camera: the trial ends and counts
 /// as lost. Common practice, no source.
-const LOST_ARCSEC: f64 = 1800.0;
+const LOST_ARCSEC: f64 = 300.0;
 
 /// An exposure or gap is cut into at most this many straight steps.
 const MOST_STEPS: f64 = 64.0;
@@ -226,7 +226,7 @@ impl PreparedAxis {
         above_zero(
             "guide rate in arcsec/s",
             *rate_arcsec_per_s,
-            "a rate above 0 is expected: without it no pulse moves the star",
+            "a rate above 0 is expected: without it no pulse moves the star, and at the pole none does in right ascension (target.declination_deg)",
         )?;
         at_least(
             "backlash in arcsec",

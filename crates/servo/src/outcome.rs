@@ -215,7 +215,7 @@ pub struct Outcome {
 }
 
 /// The linear loop of an axis (0 right ascension, 1 declination) of a case, at the chain's mean
-/// start delay.
+/// start delay, with what a longer pulse adds to the gain.
 ///
 /// # Errors
 /// [`ServoError`] for values without sense.
@@ -225,14 +225,13 @@ pub fn linear_loop(
     axis: usize,
 ) -> Result<LinearLoop, ServoError> {
     let axis = axis.min(1);
-    let delay_ms = prepared.axes[axis]
-        .chain()
-        .mean(2 * axis, TYPICAL_MS)
-        .delay_ms;
-    LinearLoop::new(prepared.axes[axis].law(), &case.timing, 1e-3 * delay_ms)
+    let chain = prepared.axes[axis].chain();
+    let delay_ms = chain.mean(2 * axis, TYPICAL_MS).delay_ms;
+    let linear = LinearLoop::new(prepared.axes[axis].law(), &case.timing, 1e-3 * delay_ms)?;
+    Ok(linear.with_slope(chain.slope(2 * axis)))
 }
 
-/// Refuses a loop that is unstable without any width error.
+/// Refuses a loop that is unstable by its gain, its delay and the slope of its chain.
 ///
 /// # Errors
 /// [`ServoError::Unstable`] with the gain that is the limit, or a value's error.
@@ -371,11 +370,13 @@ fn small_corrections(
         } else {
             gain
         },
+        // An error that stays within the dead band is answered by nothing.
         cycle_arcsec: if first_order {
             cycle_amplitude(gain, error)
         } else {
             cycle_by_describing_function(gain, margins, error)
-        },
+        }
+        .filter(|amplitude| *amplitude >= case.axes[axis].control.dead_band_arcsec),
     }
 }
 

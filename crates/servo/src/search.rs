@@ -244,9 +244,11 @@ impl<'a> Search<'a> {
             ];
             for axis in 0..2 {
                 let delay_ms = self.chain.mean(2 * axis, TYPICAL_MS).delay_ms;
+                let slope = self.chain.slope(2 * axis);
                 for (place, gain) in group.gains[axis].iter().enumerate() {
                     let law = laws[axis].with_gain(*gain);
-                    let linear = LinearLoop::new(&law, &cases[0].timing, 1e-3 * delay_ms)?;
+                    let linear =
+                        LinearLoop::new(&law, &cases[0].timing, 1e-3 * delay_ms)?.with_slope(slope);
                     if *gain > 0.0 && !linear.is_stable(1.0) {
                         continue;
                     }

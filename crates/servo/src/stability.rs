@@ -141,6 +141,15 @@ impl LinearLoop {
         })
     }
 
+    /// The same loop with a chain whose pulses grow by `slope` for each unit of wanted width.
+    pub fn with_slope(mut self, slope: f64) -> Self {
+        for c in &mut self.c {
+            *c *= slope;
+        }
+        self.d *= slope;
+        self
+    }
+
     /// Transfer function of the law, `C(exp(i w T))`, at `frequency_hz`.
     pub fn law_response(&self, frequency_hz: f64) -> Complex {
         let angle = TAU * frequency_hz * self.cadence_s;
@@ -405,6 +414,12 @@ fn state_space(law: &PreparedLaw) -> (Vec<f64>, Vec<f64>, Vec<f64>, f64) {
             vec![gain * memory],
             gain * (1.0 - memory),
         ),
+        // Without its integral part it is the proportional law; the sum that nobody reads would look
+        // like a pole on the unit circle.
+        Law::Integral {
+            gain,
+            integral_gain: 0.0,
+        } => (vec![], vec![], vec![], gain),
         Law::Integral {
             gain,
             integral_gain,

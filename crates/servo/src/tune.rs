@@ -133,6 +133,8 @@ pub struct Tuned {
     pub map: Map,
     /// Settings that were simulated.
     pub settings_tried: usize,
+    /// Skies and mounts over which the goal is averaged.
+    pub skies: usize,
     /// What a reader must know about the chain.
     pub warnings: Vec<wire::Warning>,
 }
@@ -198,6 +200,7 @@ pub fn tune(
         flatness,
         map,
         settings_tried: tried,
+        skies: options.skies.max(1),
         warnings: chain.warnings(),
         best: best.settings,
     })
@@ -394,10 +397,12 @@ impl Tuner<'_, '_> {
                 Law::Proportional | Law::Predictor => {}
             }
         }
-        let fine = |gain: f64| distinct(FINE.iter().map(|f| gain * f).collect());
+        let fine = |gain: f64| distinct(FINE.iter().map(|f| dial(gain * f, 0.01)).collect());
         let groups: Vec<Group> = variants
             .into_iter()
+            .map(dialled)
             .filter(|s| s.control.shortest_ms < s.control.longest_ms)
+            .filter(|s| s.exposure_s + setup.camera.readout_s <= s.control.cadence_s)
             .map(|settings| Group {
                 settings,
                 gains: [fine(centre.control.ra_gain), fine(centre.control.dec_gain)],
@@ -474,6 +479,27 @@ impl Tuner<'_, '_> {
             values,
         })
     }
+}
+
+/// `value` to a whole multiple of `step`, and above 0: what a person can set.
+fn dial(value: f64, step: f64) -> f64 {
+    (value / step).round().max(1.0) * step
+}
+
+/// Settings that a person can set: hundredths of arcsec, of a second and of a memory, whole ms.
+fn dialled(mut settings: Settings) -> Settings {
+    let c = &mut settings.control;
+    let or_none = |value: f64, step: f64| (value / step).round() * step;
+    c.dead_band_arcsec = or_none(c.dead_band_arcsec, 0.01);
+    c.shortest_ms = or_none(c.shortest_ms, 1.0);
+    c.memory = or_none(c.memory, 0.01);
+    c.integral_gain = or_none(c.integral_gain, 0.001);
+    // The cadence is rounded up, so that exposure and read-out still fit.
+    if c.cadence_s > 0.1 {
+        c.cadence_s = (c.cadence_s / 0.01 - 1e-6).ceil() * 0.01;
+        settings.exposure_s = (settings.exposure_s / 0.01 + 1e-6).floor().max(1.0) * 0.01;
+    }
+    settings
 }
 
 /// Exposures from half to twice the present one, with cadences from the shortest possible.

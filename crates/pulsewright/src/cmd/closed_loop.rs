@@ -10,6 +10,7 @@ use crate::cli::{Global, LoopArgs};
 use crate::error::Error;
 use crate::output::Output;
 use crate::progress::with_progress;
+use crate::simulate::few_pulses;
 use crate::{json, library, simulate, text};
 
 /// Runs the command.
@@ -90,7 +91,7 @@ pub fn run(args: &LoopArgs, global: &Global, output: &Output) -> Result<(), Erro
         trim: trim.map(|t| t.trim.answer),
         exposure_s: setup.imaging.exposure_s,
         seed: global.seed,
-        answer: found.answer(),
+        answer: few_pulses(&case.chain, found.answer()),
         outcome: found,
         causes,
     };

@@ -7,7 +7,7 @@ use servo::tune::{TuneOptions, tune};
 
 use crate::cli::{DemoArgs, DrawFrom, Global};
 use crate::cmd::judge::{self, Judged};
-use crate::cmd::{compare, prove, read};
+use crate::cmd::{compare, prove, read, record};
 use crate::error::Error;
 use crate::output::Output;
 use crate::progress::with_progress;
@@ -22,6 +22,9 @@ const EXPOSURES: u32 = 200;
 /// # Errors
 /// What the folder, the readers, the book and the simulation say.
 pub fn run(args: &DemoArgs, global: &Global, output: &Output) -> Result<(), Error> {
+    if args.live {
+        return live(args, global, output);
+    }
     let folder = &args.folder;
     let seed = global.seed;
     demo::prepare(folder)?;
@@ -77,7 +80,7 @@ pub fn run(args: &DemoArgs, global: &Global, output: &Output) -> Result<(), Erro
         summary: Some(&summary_before),
     };
     let shortest = Some(demo::SHORTEST_US);
-    let trim = chain::fit_trim(before, Loss::Median, Below::Skip, shortest, seed)?;
+    let trim = chain::fit_trim(before, Loss::Median, Below::Carry, shortest, seed)?;
 
     let trimmed = demo::write_trimmed(folder, seed, &trim)?;
     let (number, _) = keep(&mut book, &trimmed, output)?;
@@ -116,6 +119,34 @@ pub fn run(args: &DemoArgs, global: &Global, output: &Output) -> Result<(), Erro
         &chains,
         output.quiet(),
     ))
+}
+
+/// Runs a plan live with a simulated rig and chain, as `record` does with real ones.
+fn live(args: &DemoArgs, global: &Global, output: &Output) -> Result<(), Error> {
+    let folder = &args.folder;
+    demo::prepare(folder)?;
+    let (plan, chain_text) = demo::write_live(folder, global.seed)?;
+    let book = folder.join(demo::BOOK);
+    let place = folder.join(demo::LIVE_CHAIN);
+    output.note(&format!(
+        "A simulated rig times what a simulated chain makes of {}, live; nothing moves. Files in {}.",
+        chain::plural(plan.count() as u64, "pulse"),
+        folder.display()
+    ));
+    record::run_plan(
+        &record::Run {
+            plan: &plan,
+            chain_text: &chain_text,
+            chain_place: &place,
+            rig: None,
+            inputs: wire::Direction::ALL.to_vec(),
+            notes: &[],
+            record: &folder.join(demo::LIVE_RECORD),
+            book: Some(&book),
+        },
+        global,
+        output,
+    )
 }
 
 /// Reads a chain's capture as a user's would be read, and stores the run.

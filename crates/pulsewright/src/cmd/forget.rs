@@ -1,7 +1,5 @@
 //! `forget`: a run out of the lab book.
 
-use std::io::{BufRead, IsTerminal, Write};
-
 use crate::cli::{ForgetArgs, Global};
 use crate::error::Error;
 use crate::output::Output;
@@ -15,7 +13,7 @@ pub fn run(args: &ForgetArgs, global: &Global, output: &Output) -> Result<(), Er
     let mut book = library::open(global)?;
     let number = library::number_of(&book, &args.run)?;
     let run = book.run(number)?;
-    if !args.yes && !agreed(&format!("Forget run {number} of {}?", run.chain))? {
+    if !args.yes && !library::agreed(&format!("Forget run {number} of {}?", run.chain))? {
         return output.print("Nothing was changed.\n");
     }
     book.forget(number)?;
@@ -31,21 +29,4 @@ pub fn run(args: &ForgetArgs, global: &Global, output: &Output) -> Result<(), Er
         "Run {number} of {} is forgotten; its capture files are untouched.\n",
         run.chain
     ))
-}
-
-/// Asks on the terminal.
-fn agreed(question: &str) -> Result<bool, Error> {
-    if !std::io::stdin().is_terminal() {
-        return Err(Error::Usage(format!(
-            "{question} Nobody can be asked here; add --yes to do it"
-        )));
-    }
-    eprint!("{question} [y/N] ");
-    std::io::stderr().flush().map_err(Error::Output)?;
-    let mut answer = String::new();
-    std::io::stdin()
-        .lock()
-        .read_line(&mut answer)
-        .map_err(Error::Output)?;
-    Ok(matches!(answer.trim(), "y" | "Y" | "yes"))
 }

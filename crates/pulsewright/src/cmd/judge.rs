@@ -1,6 +1,7 @@
 //! `judge`: does the chain matter under this sky, and what should change?
 
-use servo::judge::{JudgeOptions, judge};
+use servo::judge::{ELONGATION_THRESHOLD, ENOUGH_PULSES, JudgeOptions, Verdict, judge};
+use wire::Warning;
 
 use crate::cli::{Global, JudgeArgs};
 use crate::error::Error;
@@ -8,6 +9,9 @@ use crate::output::Output;
 use crate::progress::with_progress;
 use crate::simulate::{self, MeasuredChain};
 use crate::{json, library, text};
+
+/// Exposures to which a verdict that can't be told is taken by itself.
+const MOST_EXPOSURES: u32 = 800;
 
 /// Runs the command.
 ///
@@ -80,15 +84,25 @@ pub fn judgement(judged: &Judged<'_>) -> Result<json::JudgeDocument, Error> {
     } = *judged;
     let failed = |source| Error::servo(judged.setup_file, source);
     let trimmed = trim.map(|trim| simulate::behind(&measured.chain, trim));
-    let options = JudgeOptions {
-        seed,
-        trials: judged.exposures as usize,
-        threads: 0,
+    let enough = measured.chain.pulses().is_none_or(|n| n >= ENOUGH_PULSES);
+    let mut exposures = judged.exposures;
+    let mut found = loop {
+        let options = JudgeOptions {
+            seed,
+            trials: exposures as usize,
+            threads: 0,
+        };
+        let found = with_progress("judging", judged.progress, |progress| {
+            judge(setup, &measured.chain, trimmed.as_ref(), &options, progress)
+        })
+        .map_err(failed)?;
+        // What more simulation can tell needs no longer run.
+        let unsure = found.verdict == Verdict::MeasureMore && enough;
+        if !unsure || exposures >= MOST_EXPOSURES {
+            break found;
+        }
+        exposures = MOST_EXPOSURES;
     };
-    let mut found = with_progress("judging", judged.progress, |progress| {
-        judge(setup, &measured.chain, trimmed.as_ref(), &options, progress)
-    })
-    .map_err(failed)?;
     let glance = simulate::glance(setup, &measured.chain, seed).map_err(failed)?;
     let untried = "this run asked for";
     let mut warnings = judged.warnings.clone();
@@ -98,6 +112,23 @@ pub fn judgement(judged: &Judged<'_>) -> Result<json::JudgeDocument, Error> {
         untried,
         measured.tried_ms,
     ));
+    let advised = match found.verdict {
+        Verdict::Retune => Some(&found.measured.best),
+        Verdict::Trim => found.trimmed.as_ref().map(|t| &t.best),
+        _ => None,
+    };
+    let lost = advised.map_or(0.0, |case| -case.elongation_gain.value);
+    if let Some(case) = advised.filter(|_| lost > ELONGATION_THRESHOLD) {
+        let round = chain::Rounded::decimals(3);
+        warnings.push(Warning::new(
+            format!(
+                "with these settings the star gets narrower but less round: {} times as long as wide, where it is {} now",
+                round.ms(case.elongation.value),
+                round.ms(found.measured.present.elongation.value)
+            ),
+            "raise the gain of the axis along which it is long; `pulsewright tune --goal elongation` finds the roundest",
+        ));
+    }
     found.warnings = warnings;
     Ok(json::JudgeDocument {
         schema_version: json::SCHEMA_VERSION,
@@ -105,7 +136,7 @@ pub fn judgement(judged: &Judged<'_>) -> Result<json::JudgeDocument, Error> {
         setup: judged.setup_file.display().to_string(),
         run: measured.run,
         chain: measured.name.clone(),
-        exposures: judged.exposures,
+        exposures,
         seed,
         trim: trim.map(|trim| trim.answer.clone()),
         judgement: found,
@@ -115,7 +146,7 @@ pub fn judgement(judged: &Judged<'_>) -> Result<json::JudgeDocument, Error> {
 /// A trim fitted on the run itself, where one can be: nothing shorter than what the setup sends at least
 /// is asked for, so that it trims the short pulses too of which most of a loop's are.
 pub fn fitted(measured: &MeasuredChain, setup: &sky::Setup, seed: u64) -> Option<chain::Trim> {
-    let shortest_ms = setup.control.shortest_ms.min(measured.tried_ms[0]);
+    let shortest_ms = shortest_ms(setup, measured.tried_ms);
     chain::fit_trim(
         &measured.observations,
         chain::Loss::Median,
@@ -124,4 +155,10 @@ pub fn fitted(measured: &MeasuredChain, setup: &sky::Setup, seed: u64) -> Option
         seed,
     )
     .ok()
+}
+
+/// The shortest width that a trim is to ask the chain for: what the loop of the setup sends at least, but
+/// nothing longer than the shortest that was tried, ms.
+pub fn shortest_ms(setup: &sky::Setup, tried_ms: [f64; 2]) -> f64 {
+    setup.control.shortest_ms.min(tried_ms[0])
 }

@@ -119,7 +119,10 @@ fn next_step(args: &ReadArgs, stored: Option<(i64, &PathBuf)>) -> String {
 const MOST_NAME: usize = 80;
 
 /// A name that is all digits would be taken for the number of a run.
-fn check_name(name: &str) -> Result<(), Error> {
+///
+/// # Errors
+/// [`Error::Usage`] that says what is wrong with it.
+pub fn check_name(name: &str) -> Result<(), Error> {
     let problem = if name.trim().is_empty() {
         "is empty"
     } else if name.trim() != name || name.chars().any(char::is_control) {

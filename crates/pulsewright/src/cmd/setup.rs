@@ -1,7 +1,12 @@
 //! `setup`: a file that describes mount and optics; what a millisecond of pulse is worth there.
 
+use servo::chain_model::Chain;
+use servo::loop_sim::LoopCase;
+use servo::outcome::check_stable;
+use servo::run::PreparedLoop;
 use sky::effect::{SkyEffect, WidthErrors};
 use sky::{Axis, Setup, rate};
+use wire::Warning;
 
 use crate::cli::{Global, SetupCheckArgs, SetupCommand, SetupNewArgs};
 use crate::error::Error;
@@ -30,7 +35,8 @@ fn new(args: &SetupNewArgs, output: &Output) -> Result<(), Error> {
 }
 
 fn check(args: &SetupCheckArgs, global: &Global, output: &Output) -> Result<(), Error> {
-    let reading = library::setup(&args.file)?;
+    let mut reading = library::setup(&args.file)?;
+    reading.warnings.extend(unsteady(&reading.setup));
     let setup = &reading.setup;
     let effect = match &args.run {
         Some(name) => {
@@ -64,6 +70,17 @@ fn check(args: &SetupCheckArgs, global: &Global, output: &Output) -> Result<(), 
         return output.print_json(&document);
     }
     output.print(&text::setup::page(&document, output.quiet()))
+}
+
+/// Whether the loop is unstable, or can't be simulated, even with a perfect chain.
+fn unsteady(setup: &Setup) -> Option<Warning> {
+    let checked = LoopCase::from_setup(setup, &Chain::perfect())
+        .and_then(|case| check_stable(&case, &PreparedLoop::new(&case)?));
+    let error = checked.err()?;
+    Some(Warning::new(
+        format!("with a perfect chain {error}"),
+        "judge, loop and trim need a loop that holds; tune finds one",
+    ))
 }
 
 fn effect(setup: &Setup, run: i64, chain: String, error: &chain::WidthError) -> json::Effect {

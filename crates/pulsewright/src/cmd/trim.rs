@@ -3,6 +3,7 @@
 use chain::{Below, RunPulses, Trim};
 
 use crate::cli::{BelowArg, DrawFrom, Global, TrimArgs, TrimFormat};
+use crate::cmd::judge;
 use crate::cmd::trim_on_sky::{Weighed, weigh_trims};
 use crate::error::Error;
 use crate::output::Output;
@@ -30,7 +31,22 @@ pub fn run(args: &TrimArgs, global: &Global, output: &Output) -> Result<(), Erro
             run.number
         )));
     }
-    let shortest_us = args.shortest.map(|ms| (ms * 1000.0).round() as u32);
+    let with_setup = matches!(args.format, TrimFormat::Text | TrimFormat::Json) || output.json();
+    if args.setup.is_some() && !with_setup {
+        return Err(Error::Usage(
+            "--setup says what a trim does for the star, which a table or code for a controller has no place for; leave it out with --as csv, c and rust".into(),
+        ));
+    }
+    let shortest_ms = match (args.shortest, &args.setup) {
+        (Some(ms), _) => Some(ms),
+        // What the loop sends at least, as `judge` takes it.
+        (None, Some(setup)) => Some(judge::shortest_ms(
+            &library::setup(setup)?.setup,
+            summary.pooled.requested_range_ms,
+        )),
+        (None, None) => None,
+    };
+    let shortest_us = shortest_ms.map(|ms| (ms * 1000.0).round() as u32);
     let mut pulses = book.observations(run.number)?;
     if let Some(direction) = args.direction {
         pulses.retain(|pulse| pulse.direction == Some(direction));

@@ -114,23 +114,33 @@ fn name(loss: Loss) -> String {
     }
 }
 
-/// The gain and dead band that come nearest to the trim, and what they leave.
+/// What the trim does at the present settings; then the gain and dead band that come nearest to it, and
+/// what they leave.
 fn answer(untrimmed: &ChainResult, trimmed: &ChainResult) -> String {
     let set = &untrimmed.best.settings.control;
     let (without, with) = (&untrimmed.best.fwhm_arcsec, &trimmed.best.fwhm_arcsec);
-    let uncertain = without.half_width().max(with.half_width());
-    let round = Rounded::to_uncertainty(uncertain);
-    let left = 100.0 * (without.value - with.value) / with.value;
-    let leaves = if left < 0.1 {
+    let round = Rounded::decimals(3);
+    let percent = |share: f64| Rounded::decimals(1).ms(100.0 * share.abs());
+    let gain = trimmed.present.width_gain.value;
+    let effect = format!(
+        "With the present settings this trim makes the star {} % {} ({} arcsec in place of {}).",
+        percent(gain),
+        if gain < 0.0 { "wider" } else { "narrower" },
+        round.ms(trimmed.present.fwhm_arcsec.value),
+        round.ms(untrimmed.present.fwhm_arcsec.value)
+    );
+    let left = (without.value - with.value) / with.value;
+    let leaves = if left.abs() < 0.001 {
         "as narrow a star as the trim at its own best".to_owned()
     } else {
         format!(
-            "a star {} % wider than the trim at its own best",
-            Rounded::decimals(1).ms(left)
+            "a star {} % {} than the trim at its own best",
+            percent(left),
+            if left > 0.0 { "wider" } else { "narrower" }
         )
     };
     format!(
-        "If the controller can't be changed: set the gain to {:.2} in right ascension and {:.2} in declination, the dead band to {:.2} arcsec and the shortest pulse to {:.0} ms; that gives {leaves} ({} arcsec against {}).",
+        "{effect} If the controller can't be changed: set the gain to {:.2} in right ascension and {:.2} in declination, the dead band to {:.2} arcsec and the shortest pulse to {:.0} ms; that gives {leaves} ({} arcsec against {}).",
         set.ra_gain,
         set.dec_gain,
         set.dead_band_arcsec,

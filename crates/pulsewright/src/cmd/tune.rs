@@ -8,6 +8,7 @@ use crate::cmd::judge;
 use crate::error::Error;
 use crate::output::Output;
 use crate::progress::with_progress;
+use crate::simulate::few_pulses;
 use crate::{json, library, simulate, text};
 
 /// Runs the command.
@@ -18,6 +19,14 @@ use crate::{json, library, simulate, text};
 pub fn run(args: &TuneArgs, global: &Global, output: &Output) -> Result<(), Error> {
     let file = &args.setup.setup;
     let reading = library::setup(file)?;
+    if let Some(path) = args.output.as_ref().filter(|path| path.exists()) {
+        return Err(Error::file(
+            path,
+            "writing",
+            std::io::ErrorKind::AlreadyExists.into(),
+            "it is not replaced; name another file",
+        ));
+    }
     let setup = &reading.setup;
     let mut warnings = reading.warnings.clone();
     let measured = match &args.run {
@@ -88,14 +97,16 @@ pub fn run(args: &TuneArgs, global: &Global, output: &Output) -> Result<(), Erro
         ),
         seed: global.seed,
         skies: args.skies,
-        answer: untrimmed.answer(),
+        answer: few_pulses(&chain, untrimmed.answer()),
         answer_trimmed: trimmed.as_ref().map(Tuned::answer),
         untrimmed,
         trimmed,
         warnings,
     };
     if let Some(path) = &args.output {
-        let best = document.untrimmed.best.applied_to(setup);
+        let mut best = document.untrimmed.best.applied_to(setup);
+        // A pulse that outlasts the cadence would run into the next frame's.
+        best.control.longest_ms = best.control.longest_ms.min(1000.0 * best.control.cadence_s);
         library::write_new(path, &best.to_toml())?;
         output.note(&format!(
             "the setup with the recommended settings written to {}",

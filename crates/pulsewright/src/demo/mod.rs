@@ -39,6 +39,15 @@ const WIDTHS_MS: [f64; 3] = [50.0, 250.0, 500.0];
 /// Pulses of each width and direction.
 const REPEATS: usize = 40;
 
+/// The chain of the live demo, and the files of its run.
+pub const LIVE: &str = "pier-board-live";
+/// Its plan.
+pub const LIVE_PLAN: &str = "plan.toml";
+/// How it is asked.
+pub const LIVE_CHAIN: &str = "chain.toml";
+/// What its run leaves.
+pub const LIVE_RECORD: &str = "live.record";
+
 /// One chain of the scenario, as files and the way to read them.
 pub struct DemoChain {
     /// Its name.
@@ -154,8 +163,9 @@ pub fn prepare(folder: &Path) -> Result<(), Error> {
         )));
     }
     refuse_other_runs(&folder.join(BOOK))?;
-    for ending in ["", "-wal", "-shm"] {
-        let file = folder.join(format!("{BOOK}{ending}"));
+    let book = ["", "-wal", "-shm"].map(|ending| format!("{BOOK}{ending}"));
+    for file in book.iter().map(String::as_str).chain([LIVE_RECORD]) {
+        let file = folder.join(file);
         if file.exists() {
             std::fs::remove_file(&file).map_err(at)?;
         }
@@ -169,7 +179,9 @@ fn refuse_other_runs(book: &Path) -> Result<(), Error> {
         return Ok(());
     }
     let runs = book::Book::open(book)?.runs()?;
-    let own = |name: &str| name == TRIMMED || laws::ALL.iter().any(|chain| chain.name == name);
+    let own = |name: &str| {
+        name == TRIMMED || name == LIVE || laws::ALL.iter().any(|chain| chain.name == name)
+    };
     match runs.iter().find(|run| !own(&run.chain)) {
         Some(run) => Err(Error::Usage(format!(
             "{}: this lab book of an earlier demo holds a run of `{}` too, which a new demo would throw away; name another folder",
@@ -183,6 +195,28 @@ fn refuse_other_runs(book: &Path) -> Result<(), Error> {
 fn write_file(path: &Path, bytes: &[u8]) -> Result<(), Error> {
     std::fs::write(path, bytes)
         .map_err(|error| Error::file(path, "writing", error, "check the folder and the disk"))
+}
+
+/// Writes plan and chain file of the live demo into `folder`: a small board at the pier that switches
+/// on late and off later, simulated.
+///
+/// # Errors
+/// [`Error::File`] where one can't be written.
+pub fn write_live(folder: &Path, seed: u64) -> Result<(rig::plan::Plan, String), Error> {
+    let plan = rig::plan::Plan {
+        widths_ms: vec![20.0, 100.0, 250.0],
+        rounds: 6,
+        spacing_s: 0.3,
+        random_phase_s: 0.1,
+        seed,
+        ..rig::plan::Plan::default()
+    };
+    let chain = format!(
+        "# An invented chain, simulated with its rig: pulsewright record --plan {LIVE_PLAN} --chain {LIVE_CHAIN}\nversion = 1\nname = \"{LIVE}\"\n\n[simulated]\nstart_delay_ms = {{ family = \"shifted_gamma\", shift = 3, shape = 2, scale = 2 }}\nwidth_error_ms = {{ family = \"shifted_gamma\", shift = 8, shape = 2, scale = 1.5 }}\nmissing = 0.01\nseed = {seed}\n"
+    );
+    write_file(&folder.join(LIVE_PLAN), plan.to_toml().as_bytes())?;
+    write_file(&folder.join(LIVE_CHAIN), chain.as_bytes())?;
+    Ok((plan, chain))
 }
 
 /// Writes the setup of Larkmere Hill into `folder`: a steady mount with a fast guide rate under good

@@ -28,7 +28,15 @@ pub fn page(document: &JudgeDocument, quiet: bool) -> String {
     }
     page.push('\n');
     page += &heading("The rule");
-    page += &format!("  {}\n\n", wrap(found.rule, 2));
+    for line in found.rule {
+        // The one that applies stands out.
+        let applies = line
+            .to_lowercase()
+            .starts_with(&format!("{},", found.verdict.name()));
+        let text = format!("{} {}", if applies { ">" } else { " " }, wrap(line, 4));
+        page += &format!("  {text}\n");
+    }
+    page.push('\n');
     page += &warnings(&found.warnings);
     page + &faint(&format!(
         "{} simulated exposures of each case, with common random numbers, seed {}; intervals by Student's t over 10 groups, each with its own resampling of the pulses. How: docs/method.md.",

@@ -9,7 +9,10 @@ pub mod closed_loop;
 pub mod comparison;
 pub mod demo;
 pub mod judge;
+pub mod live;
+pub mod plan;
 pub mod proof;
+pub mod rig;
 pub mod run;
 pub mod runs;
 pub mod setup;
@@ -32,6 +35,12 @@ fn answer(text: &str) -> String {
 /// A heading over a figure or table.
 fn heading(text: &str) -> String {
     format!("{}\n", styled(HEADING, text))
+}
+
+/// Running text in paragraphs, wrapped.
+pub fn paragraphs(text: &str) -> String {
+    let wrapped: Vec<String> = text.split("\n\n").map(|part| wrap(part, 0)).collect();
+    wrapped.join("\n\n")
 }
 
 /// A line of less weight; what it is indented by is kept where it is wrapped.

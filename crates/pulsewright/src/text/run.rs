@@ -239,8 +239,14 @@ fn delay(summary: &RunSummary) -> Option<String> {
     Some(match (delay.median_ms, delay.median_ci95) {
         (Some(median), Some(ci)) => {
             let round = Rounded::to_uncertainty(0.5 * (ci[1] - ci[0]));
+            let expanded = delay.budget.as_ref().map_or_else(String::new, |budget| {
+                format!(
+                    ", expanded uncertainty {}",
+                    round.of_uncertainty(budget.expanded_ms)
+                )
+            });
             format!(
-                "Start delay: {} ms (median; 95 % {}), and 9 of 10 lie within {} ms of each other.",
+                "Start delay: {} ms (median; 95 % {}{expanded}), and 9 of 10 lie within {} ms of each other.",
                 round.ms(median),
                 round.interval(ci),
                 spread.ms(delay.p05_to_p95_ms)
@@ -275,19 +281,21 @@ fn uncertainty(budget: &Budget) -> String {
 
 fn readings(captures: &[CaptureReport]) -> String {
     let mut page = String::new();
+    let sampled = [Format::SamplesCsv, Format::Wav].map(|format| format.to_string());
     for capture in captures {
         let coupling = capture
             .coupling
             .map_or_else(String::new, |c| format!(", {c}-coupled"));
-        let extent = if capture.format == Format::PulsesCsv {
+        let extent = if capture.format == Format::PulsesCsv.to_string() {
             String::new()
         } else {
             format!(
                 ", {} s, {} {} ms",
                 Rounded::decimals(1).ms(capture.duration_s),
-                match capture.format {
-                    Format::SamplesCsv | Format::Wav => "a sample every",
-                    _ => "time stamps in steps of",
+                if sampled.contains(&capture.format) {
+                    "a sample every"
+                } else {
+                    "time stamps in steps of"
                 },
                 significant(capture.resolution_ms),
             )

@@ -6,15 +6,14 @@ use servo::outcome::Estimate;
 
 use super::table::Table;
 
-/// A value in the digits that its interval allows.
+/// A value in the digits that its interval allows, to a thousandth at most.
 pub fn value(e: &Estimate) -> String {
-    Rounded::to_uncertainty(e.half_width()).ms(e.value)
+    Rounded::to_uncertainty(e.half_width().max(1e-3)).ms(e.value)
 }
 
-/// A share in per cent, with its sign, in the digits that its interval allows.
+/// A share in per cent, with its sign.
 fn percent(e: &Estimate) -> String {
-    let round = Rounded::to_uncertainty(100.0 * e.half_width());
-    let text = round.ms(100.0 * e.value);
+    let text = Rounded::decimals(2).ms(100.0 * e.value);
     if e.value > 0.0 && !text.starts_with('-') {
         format!("+{text}")
     } else {
@@ -40,9 +39,9 @@ pub fn table(chains: &[(&str, &ChainResult)]) -> String {
         table.row(vec![
             name.to_owned(),
             settings.to_owned(),
-            value(&case.fwhm_arcsec),
+            Rounded::decimals(3).ms(case.fwhm_arcsec.value),
             percent(&case.width_gain),
-            value(&case.elongation),
+            Rounded::decimals(3).ms(case.elongation.value),
             format!("{:.2}", control.ra_gain),
             format!("{:.2}", control.dec_gain),
             format!("{:.2}", control.dead_band_arcsec),

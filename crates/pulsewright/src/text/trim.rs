@@ -11,6 +11,9 @@ use crate::json::TrimOnSky;
 /// The page, with what trims do for the star where that was asked for.
 pub fn page(trim: &Trim, on_sky: Option<&TrimOnSky>) -> String {
     let mut page = answer(&trim.answer);
+    if let Some(on_sky) = on_sky {
+        page += &format!("{}\n\n", wrap(&on_sky.answer, 0));
+    }
     page += &heading("To get, request");
     let mut table = Table::new(&["wanted, ms", "request, ms"]);
     for wanted_ms in [20, 50, 100, 200, 300, 500, 800, 1000, 2000] {
@@ -81,7 +84,7 @@ pub fn page(trim: &Trim, on_sky: Option<&TrimOnSky>) -> String {
             .collect();
         page += &star::table(&chains);
         page += &residuals(on_sky);
-        page += &format!("  {}\n\n", wrap(&on_sky.answer, 2));
+        page.push('\n');
     }
     page += &warnings(&trim.warnings);
     page + &faint("For a controller: --as c, --as rust or --as csv.")

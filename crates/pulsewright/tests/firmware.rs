@@ -1,0 +1,179 @@
+//! Firmware and program end to end: the firmware runs on a simulated chip, its serial port is a
+//! pseudo-terminal, and a chain of known law moves its pins.
+
+#![cfg(unix)]
+
+mod common;
+
+use std::io::{BufRead, BufReader, Write};
+use std::net::TcpListener;
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::sync::mpsc::{Receiver, Sender, channel};
+
+use common::Bench;
+use serde_json::Value;
+use stats::random::Random;
+
+/// Start delay of the chain, ms.
+const DELAY_MS: f64 = 8.0;
+/// Width error of the chain: mean and standard deviation, ms.
+const ERROR_MS: (f64, f64) = (12.0, 1.0);
+
+/// The firmware on its simulated chip.
+struct Chip {
+    harness: Child,
+    port: String,
+}
+
+impl Drop for Chip {
+    fn drop(&mut self) {
+        // It may have ended by itself.
+        let _ = self.harness.kill();
+        let _ = self.harness.wait();
+    }
+}
+
+fn firmware() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("../../firmware")
+}
+
+/// Builds firmware and harness and starts them in real time.
+fn chip() -> (Chip, Box<dyn Write + Send>) {
+    let made = Command::new("make")
+        .arg("-C")
+        .arg(firmware())
+        .args(["all", "sim"])
+        .output()
+        .expect("make runs");
+    assert!(
+        made.status.success(),
+        "{}",
+        String::from_utf8_lossy(&made.stderr)
+    );
+    let mut harness = Command::new(firmware().join("build/rig-sim"))
+        .arg("--elf")
+        .arg(firmware().join("build/rig.elf"))
+        .args([
+            "--pty",
+            "--realtime",
+            "--serial",
+            "bench-1",
+            "--script-fd",
+            "0",
+        ])
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .spawn()
+        .expect("the harness runs");
+    let mut line = String::new();
+    BufReader::new(harness.stdout.take().unwrap())
+        .read_line(&mut line)
+        .unwrap();
+    let port = line.trim().strip_prefix("PTY ").expect("a port").to_owned();
+    let script = Box::new(harness.stdin.take().unwrap());
+    (Chip { harness, port }, script)
+}
+
+/// A chain at a TCP port that moves the chip's pins: `DIRECTION MS` closes the input of the direction
+/// after the start delay for the width with its error. Tells the widths that it made, us.
+fn chain(mut script: Box<dyn Write + Send>) -> (String, Receiver<u64>) {
+    let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+    let address = listener.local_addr().unwrap().to_string();
+    let (told, made): (Sender<u64>, _) = channel();
+    std::thread::spawn(move || {
+        let mut random = Random::new(5);
+        let (stream, _) = listener.accept().unwrap();
+        let mut answers = stream.try_clone().unwrap();
+        for line in BufReader::new(stream).lines().map_while(Result::ok) {
+            let (direction, ms) = line.split_once(' ').unwrap();
+            let input = ["ra+", "ra-", "dec+", "dec-"]
+                .iter()
+                .position(|d| *d == direction)
+                .unwrap();
+            let ms: f64 = ms.parse().unwrap();
+            let error = ERROR_MS.0 + ERROR_MS.1 * random.normal();
+            let width_us = (1000.0 * (ms + error)).round() as u64;
+            let close_us = (1000.0 * DELAY_MS) as u64;
+            let open_us = close_us + width_us;
+            let edges = format!("+{close_us}us {:X}\n+{open_us}us 0\n", 1 << input);
+            if script.write_all(edges.as_bytes()).is_err() || told.send(width_us).is_err() {
+                return;
+            }
+            script.flush().unwrap();
+            answers.write_all(b"OK\n").unwrap();
+        }
+    });
+    (address, made)
+}
+
+fn number(document: &Value, path: &str) -> f64 {
+    document
+        .pointer(path)
+        .and_then(Value::as_f64)
+        .unwrap_or_else(|| panic!("{path} in {document}"))
+}
+
+#[test]
+#[ignore = "needs avr-gcc and libsimavr; install: apt-get install gcc-avr avr-libc make libsimavr-dev libelf-dev"]
+fn the_law_that_was_put_in_comes_out_of_the_firmware() {
+    let bench = Bench::new();
+    let (chip, script) = chip();
+    // The rig test hears the firmware, and finds its clock near the nominal rate.
+    let test = bench.json(&["rig", "test", "--rig", &chip.port, "--seconds", "3s"]);
+    assert_eq!(test["identity"]["serial"], "bench-1");
+    assert_eq!(test["lines"]["bad_sums"], 0);
+    assert!(number(&test, "/exchanges") > 10.0);
+    // Real time is kept to by the host's own clock, give or take its slices.
+    assert!(number(&test, "/rate_ppm/value").abs() < 2000.0);
+    let (address, made) = chain(script);
+    bench.ok(&["plan", "new", "--widths", "20ms,60ms", "--rounds", "8"]);
+    let plan = std::fs::read_to_string(bench.path("plan.toml"))
+        .unwrap()
+        .replace("spacing_s = 1\n", "spacing_s = 0.1\n")
+        .replace("random_phase_s = 0.5\n", "random_phase_s = 0.05\n");
+    bench.file("plan.toml", plan);
+    bench.file(
+        "chain.toml",
+        format!(
+            "version = 1\nname = \"wired\"\n[tcp]\naddress = \"{address}\"\nline = \"{{direction}} {{ms}}\"\nexpect = \"OK\"\n"
+        ),
+    );
+    let run = bench.json(&["record", "--yes", "--rig", &chip.port, "-o", "wired.record"]);
+    assert_eq!(run["outcomes"]["requests"], 64);
+    assert_eq!(run["outcomes"]["delivered"], 64, "{}", run["outcomes"]);
+    assert_eq!(run["outcomes"]["missing"], 0);
+    // The median that was put in lies within the interval; the seed is fixed.
+    let interval =
+        ["0", "1"].map(|end| number(&run, &format!("/pooled/width_error_ms/median_ci95/{end}")));
+    assert!(
+        interval[0] <= ERROR_MS.0 && ERROR_MS.0 <= interval[1],
+        "{interval:?}"
+    );
+    // Each width is that of the wire, within the firmware's bound of 5 us and the harness's slices
+    // of real time, which move both edges alike.
+    let export = bench.ok(&["export", "1"]);
+    let mut found: Vec<f64> = export
+        .lines()
+        .skip(1)
+        .map(|row| row.split(',').nth(2).unwrap().parse::<f64>().unwrap() * 1000.0)
+        .collect();
+    let mut put_in: Vec<f64> = made.try_iter().map(|us| us as f64).collect();
+    found.sort_by(f64::total_cmp);
+    put_in.sort_by(f64::total_cmp);
+    assert_eq!(found.len(), put_in.len());
+    for (found, put_in) in found.iter().zip(&put_in) {
+        // 500 ppm stand for what real time of a busy machine does to the rate that is corrected for.
+        assert!(
+            (found - put_in).abs() < 5.0 + 5e-4 * put_in,
+            "{found} {put_in}"
+        );
+    }
+    // The start delay is the chain's and what network, script and slices add, within its uncertainty.
+    let delay = number(&run, "/start_delay/median_ms");
+    let expanded = number(&run, "/start_delay/budget/expanded_ms");
+    assert!(
+        delay > DELAY_MS - expanded && delay < DELAY_MS + expanded + 25.0,
+        "{delay} {expanded}"
+    );
+}

@@ -1,0 +1,122 @@
+//! A program is started for each pulse, without a shell.
+
+use std::io::Read;
+use std::process::{Child, Command, Stdio};
+use std::sync::atomic::{AtomicBool, Ordering};
+
+use super::{Act, Ask, Issued, SendError};
+use crate::chain_file::ChainFile;
+use crate::port::Clock;
+
+/// How often an ending is looked for, in s.
+const LOOK_S: f64 = 0.002;
+/// So much of what the program wrote to its standard error is shown.
+const MOST_SHOWN: usize = 300;
+
+pub(super) struct Program {
+    pub(super) file: ChainFile,
+    pub(super) command: String,
+    pub(super) arguments: Vec<String>,
+}
+
+impl Act for Program {
+    fn act(
+        &mut self,
+        ask: &Ask,
+        clock: &dyn Clock,
+        stop: &AtomicBool,
+    ) -> Result<Issued, SendError> {
+        let arguments = self
+            .arguments
+            .iter()
+            .map(|argument| self.file.fill(argument, ask.direction, ask.width_ms));
+        let mut command = Command::new(&self.command);
+        command
+            .args(arguments)
+            .stdin(Stdio::null())
+            .stdout(Stdio::null())
+            .stderr(Stdio::piped());
+        let before = clock.now_s();
+        let started = command.spawn();
+        let after = clock.now_s();
+        let mut child = started.map_err(|error| SendError::Failed {
+            what: format!("{} could not be started: {error}", self.command),
+            advice: "check its name, path and permission in the chain file".into(),
+        })?;
+        let stderr = child.stderr.take();
+        // A thread reads it, so that a program that writes much doesn't wait for ever.
+        let words = std::thread::spawn(move || {
+            let mut kept = Vec::new();
+            let mut part = [0; 4096];
+            let Some(mut stderr) = stderr else {
+                return kept;
+            };
+            while let Ok(count @ 1..) = stderr.read(&mut part) {
+                let room = MOST_SHOWN.saturating_sub(kept.len());
+                kept.extend_from_slice(part.get(..count.min(room)).unwrap_or_default());
+            }
+            kept
+        });
+        let limit_s = self.file.timeout_s + ask.width_ms / 1000.0;
+        loop {
+            match child.try_wait() {
+                Ok(Some(status)) if status.success() => return Ok(Issued::between(before, after)),
+                Ok(Some(status)) => {
+                    // What the program left running may hold its standard error open.
+                    let said = if words.is_finished() || settles(&words, clock) {
+                        words.join().unwrap_or_default()
+                    } else {
+                        Vec::new()
+                    };
+                    let said = String::from_utf8_lossy(&said).trim().replace('\n', ", ");
+                    let said = if said.is_empty() {
+                        String::new()
+                    } else {
+                        format!(" and said: {said}")
+                    };
+                    return Err(SendError::Refused {
+                        what: self.command.clone(),
+                        answer: format!("it ended with {status}{said}"),
+                    });
+                }
+                Ok(None) => {}
+                Err(error) => {
+                    end(&mut child);
+                    return Err(SendError::Failed {
+                        what: format!("{} is lost: {error}", self.command),
+                        advice: "start the run again".into(),
+                    });
+                }
+            }
+            if stop.load(Ordering::SeqCst) {
+                end(&mut child);
+                return Err(SendError::Stopped);
+            }
+            if clock.now_s() - after > limit_s {
+                end(&mut child);
+                return Err(SendError::TimedOut {
+                    what: self.command.clone(),
+                    after_s: limit_s,
+                });
+            }
+            clock.wait(LOOK_S);
+        }
+    }
+}
+
+/// Waits a little for the thread to end.
+fn settles(words: &std::thread::JoinHandle<Vec<u8>>, clock: &dyn Clock) -> bool {
+    for _ in 0..50 {
+        if words.is_finished() {
+            return true;
+        }
+        clock.wait(LOOK_S);
+    }
+    false
+}
+
+/// Kills the program and takes note of its end. Either may fail only where it has ended already.
+fn end(child: &mut Child) {
+    let _ = child.kill();
+    let _ = child.wait();
+}
