@@ -356,7 +356,7 @@ fn mean_distance(errors: &[f64], median: f64) -> f64 {
 }
 
 fn answer_of_pair(pair: &Pair) -> String {
-    let round = Rounded::to_uncertainty(0.5 * (pair.shift_ci95[1] - pair.shift_ci95[0]));
+    let round = Rounded::of_interval(pair.shift_ci95);
     let level = if pair.mann_whitney_p_holm < SIGNIFICANT {
         let (side, ci) = if pair.shift_ms < 0.0 {
             ("shorter", [-pair.shift_ci95[1], -pair.shift_ci95[0]])

@@ -254,7 +254,7 @@ fn answer(
 ) -> String {
     let e = equivalence;
     let ci = e.median_ci90.unwrap_or([e.median_ms, e.median_ms]);
-    let round = Rounded::to_uncertainty(0.5 * (ci[1] - ci[0]));
+    let round = Rounded::of_interval(ci);
     let of_median = format!(
         "{name}'s median error is {} ms (90 % {})",
         round.ms(e.median_ms),

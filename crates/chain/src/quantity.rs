@@ -32,6 +32,11 @@ impl Rounded {
         Rounded { decimals }
     }
 
+    /// The rounding for numbers whose interval this is: to half of its width.
+    pub fn of_interval(interval: [f64; 2]) -> Rounded {
+        Rounded::to_uncertainty(0.5 * (interval[1] - interval[0]))
+    }
+
     /// The rounding for a spread, or for quantiles in its tails: a fifth of the spread is about what a
     /// few dozen pulses know of it.
     pub fn of_spread(spread: f64) -> Rounded {

@@ -31,8 +31,8 @@ Wiring: low voltage only. The common line of a guide port is not always ground: 
 before you connect anything, and opto-isolate when in doubt. A mount that is being pulsed moves:
 clear its path and keep a hand on the power. Never point it at or near the Sun.";
 
-/// Find out what your chain does to a guide pulse: how much too long or too short it comes out, how
-/// raggedly, and how sure that is.
+/// Measure what your chain does to a guide pulse, judge whether that matters on your sky, find what to
+/// change and to what, and prove afterwards that it helped.
 #[derive(Debug, Parser)]
 #[command(name = "pulsewright", version, after_help = EXAMPLES, max_term_width = 100)]
 pub struct Cli {
@@ -311,8 +311,8 @@ Examples:
   pulsewright record --resume attic.record
       Go on with a run that was stopped or killed.
 
-chain.toml says how a pulse is asked of the chain; `pulsewright record --new-chain chain.toml` writes one
-with every way in it: a program, HTTP, a line to TCP or to a serial port, by hand, or simulated.";
+chain.toml says how a pulse is asked of the chain: by a program, HTTP, a line to TCP or to a serial
+port, by hand, or simulated. `pulsewright record --new-chain chain.toml` writes one with all of them.";
 
 /// Options of `record`.
 #[derive(Debug, Args)]

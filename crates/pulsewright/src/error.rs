@@ -92,6 +92,7 @@ fn options(error: &WireError) -> &'static str {
         WireError::UnknownFormat { .. } => " (--format FORMAT; --column WHAT=NAME for a CSV)",
         WireError::NoEdges { .. } => " (--channel, --threshold, --coupling)",
         WireError::TooManyPulses { .. } => " (--bridge, --min-pulse, --threshold)",
+        WireError::Setting { name, .. } if *name == "time unit" => " (--time-unit)",
         WireError::IdleUnclear { .. } => " (--idle low or --idle high)",
         _ => "",
     }

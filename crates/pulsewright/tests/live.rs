@@ -223,3 +223,19 @@ fn two_programs_can_not_record_into_one_file() {
     first.kill().unwrap();
     first.wait().unwrap();
 }
+
+#[test]
+fn the_live_demo_needs_nothing_and_leaves_a_run_to_judge() {
+    let bench = Bench::new();
+    let answer = bench.ok(&["demo", "d", "--live", "-q"]);
+    assert!(answer.starts_with("Pulses come out 1"), "{answer}");
+    let book = ["--book", "d/book.sqlite"];
+    let of = |args: &[&str]| bench.json(&[args, &book].concat());
+    let run = of(&["show", "pier-board-live"]);
+    assert_eq!(run["outcomes"]["requests"], 72);
+    assert_eq!(of(&["show", "1", "--again"])["same_numbers"], true);
+    bench.ok(&["setup", "new"]);
+    of(&["judge", "pier-board-live"]);
+    // The plan and the chain file that it leaves are a user's own to change.
+    bench.ok(&["plan", "check", "d/plan.toml"]);
+}

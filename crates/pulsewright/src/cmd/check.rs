@@ -85,7 +85,7 @@ fn answer(chain: &str, limits: &[HeldLimit], baseline: Option<&json::Baseline>) 
     }
     if let Some(baseline) = baseline {
         let held = &baseline.held;
-        let round = chain::Rounded::to_uncertainty(0.5 * (held.worse_ci95[1] - held.worse_ci95[0]));
+        let round = chain::Rounded::of_interval(held.worse_ci95);
         let mut said = format!(
             "against run {} pulses land {} ms farther from what was wanted (95 % {}), and {} ms is allowed",
             baseline.run,

@@ -23,7 +23,7 @@ pub fn page(names: &[String; 2], proof: &Proof, margin_from: Option<&Path>) -> S
     }
     page += &table.text();
     page.push('\n');
-    let shift = Rounded::to_uncertainty(0.5 * (i.shift_ci95[1] - i.shift_ci95[0]));
+    let shift = Rounded::of_interval(i.shift_ci95);
     page += &faint(&format!(
         "Shift from before to after: {} ms (95 % {}, Hodges-Lehmann).",
         shift.ms(i.shift_ms),

@@ -172,9 +172,9 @@ fn shape(group: &GroupSummary) -> String {
 fn relations(summary: &RunSummary) -> String {
     let mut lines = Vec::new();
     if let Some(line) = &summary.offset_scale {
-        let offset = Rounded::to_uncertainty(0.5 * (line.offset_ci95[1] - line.offset_ci95[0]));
+        let offset = Rounded::of_interval(line.offset_ci95);
         let per_second = line.scale_ci95.map(|s| s * 1000.0);
-        let scale = Rounded::to_uncertainty(0.5 * (per_second[1] - per_second[0]));
+        let scale = Rounded::of_interval(per_second);
         lines.push(format!(
             "Over widths: an offset of {} ms (95 % {}), and {} ms on top for each second asked (95 % {}).",
             offset.ms(line.offset_ms),
@@ -205,7 +205,7 @@ fn relations(summary: &RunSummary) -> String {
         });
     }
     if let Some(trend) = &summary.trend {
-        let round = Rounded::to_uncertainty(0.5 * (trend.slope_ci95[1] - trend.slope_ci95[0]));
+        let round = Rounded::of_interval(trend.slope_ci95);
         let per = match trend.per {
             chain::Per::Hour => "an hour",
             chain::Per::HundredPulses => "a hundred pulses",
@@ -238,7 +238,7 @@ fn delay(summary: &RunSummary) -> Option<String> {
     let spread = Rounded::of_spread(delay.mad_sd_ms.max(1e-3));
     Some(match (delay.median_ms, delay.median_ci95) {
         (Some(median), Some(ci)) => {
-            let round = Rounded::to_uncertainty(0.5 * (ci[1] - ci[0]));
+            let round = Rounded::of_interval(ci);
             let expanded = delay.budget.as_ref().map_or_else(String::new, |budget| {
                 format!(
                     ", expanded uncertainty {}",

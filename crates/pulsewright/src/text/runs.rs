@@ -18,7 +18,7 @@ pub fn page(runs: &[RunRow]) -> String {
     for run in runs {
         let median = match (run.median_ms, run.median_ci95) {
             (Some(median), Some(ci)) => {
-                let round = Rounded::to_uncertainty(0.5 * (ci[1] - ci[0]));
+                let round = Rounded::of_interval(ci);
                 format!("{} ms (95 % {})", round.ms(median), round.interval(ci))
             }
             (Some(median), None) => format!("{} ms", Rounded::decimals(1).ms(median)),
