@@ -4,6 +4,7 @@
 //! another program's load falls on both.
 
 mod program;
+mod rig;
 mod servo;
 mod summary;
 mod vcd;
@@ -29,6 +30,9 @@ fn main() {
     }
     if wanted("servo") {
         servo::run(folder.path());
+    }
+    if wanted("rig") {
+        rig::run(folder.path());
     }
     if wanted("program") {
         program::run(folder.path());

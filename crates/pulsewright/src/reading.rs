@@ -97,9 +97,14 @@ pub fn read(
 ) -> Result<Reading, Error> {
     check_counts(captures, requests)?;
     if let Some(path) = captures.iter().find(|path| recording::is_record(path)) {
-        if captures.len() > 1 || !requests.is_empty() || !settings.requested_ms.is_empty() {
+        let of_record = ReadSettings::of_record(settings.seed);
+        let same = |a: &ReadSettings| ReadSettings {
+            shared_clock: true,
+            ..a.clone()
+        };
+        if captures.len() > 1 || !requests.is_empty() || same(settings) != of_record {
             return Err(Error::Usage(format!(
-                "{}: this is the record of a live run, which holds its own requests; read it by itself",
+                "{}: this is the record of a live run, which holds its own requests and how its edges are taken; read it by itself, without options of the capture",
                 path.display()
             )));
         }

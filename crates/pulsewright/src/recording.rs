@@ -300,6 +300,11 @@ pub fn plan_of(loaded: &Loaded) -> Option<Plan> {
     Record::replay(loaded.head.edges(), &loaded.entries).plan
 }
 
+/// Whether the run of a record ended by its plan.
+pub fn is_complete(loaded: &Loaded) -> bool {
+    Record::replay(loaded.head.edges(), &loaded.entries).ended == Some(true)
+}
+
 impl Loaded {
     /// What is sure of the run.
     pub fn recorded(&self) -> Recorded {
@@ -342,6 +347,17 @@ impl Loaded {
             delay.budget = chain::delay_budget(&matching.observations, &recorded.delay_rows());
         }
         let counts = recorded.counts;
+        if counts.requests_dropped > 0 {
+            // Whoever reads one sentence must know how much of the run it rests on.
+            summary.answer += &format!(
+                " But {} of {} could not be measured, for edges or the rig were lost in their time.",
+                chain::count(counts.requests_dropped),
+                chain::plural(
+                    recorded.requests.len() as u64 + counts.requests_dropped,
+                    "request"
+                )
+            );
+        }
         let mut notes = capture.notes.clone();
         notes.push(format!(
             "{} received, {} lost; {} damaged; the rig answered {}.",

@@ -105,10 +105,22 @@ fn a_run_is_recorded_kept_and_gives_the_law_that_was_put_in() {
         &["record", "-o", "attic.record"],
         &["not replaced", "--resume"],
     );
+    for option in [
+        &["--requested", "10ms"][..],
+        &["--bridge", "100ms"],
+        &["--min-pulse", "45ms"],
+        &["--direction", "ra+"],
+    ] {
+        let args = [&["read", "attic.record"], option].concat();
+        bench.fails(&args, &["attic.record", "holds its own requests"]);
+    }
+    // A complete run has nothing to go on with.
+    let before = std::fs::read(bench.path("attic.record")).unwrap();
     bench.fails(
-        &["read", "attic.record", "--requested", "10ms"],
-        &["holds its own requests"],
+        &["record", "--resume", "attic.record"],
+        &["complete", "pulsewright read"],
     );
+    assert!(std::fs::read(bench.path("attic.record")).unwrap() == before);
 }
 
 #[test]
@@ -238,4 +250,104 @@ fn the_live_demo_needs_nothing_and_leaves_a_run_to_judge() {
     of(&["judge", "pier-board-live"]);
     // The plan and the chain file that it leaves are a user's own to change.
     bench.ok(&["plan", "check", "d/plan.toml"]);
+}
+
+#[test]
+fn a_run_that_would_move_the_mount_unseen_or_one_way_is_refused_before_it_moves() {
+    let bench = bench(2);
+    let one_way =
+        "version = 1\nname = \"attic\"\n[tcp]\naddress = \"127.0.0.1:9\"\nline = \"ra+ {ms}\"\n";
+    bench.file("one.toml", one_way);
+    bench.fails(
+        &[
+            "record",
+            "--chain",
+            "one.toml",
+            "--rig",
+            "127.0.0.1:9",
+            "--yes",
+        ],
+        &["one.toml", "{direction}"],
+    );
+    let same = "version = 1\nname = \"attic\"\n[directions]\n\"ra-\" = \"ra+\"\n[tcp]\naddress = \"127.0.0.1:9\"\nline = \"{direction} {ms}\"\n";
+    bench.file("same.toml", same);
+    bench.fails(
+        &[
+            "record",
+            "--chain",
+            "same.toml",
+            "--rig",
+            "127.0.0.1:9",
+            "--yes",
+        ],
+        &["same.toml", "names that differ"],
+    );
+    let two = one_way.replace("ra+ {ms}", "{direction} {ms}\\nra+ 5000");
+    bench.file("two.toml", two);
+    bench.fails(
+        &[
+            "record",
+            "--chain",
+            "two.toml",
+            "--rig",
+            "127.0.0.1:9",
+            "--yes",
+        ],
+        &["two.toml: line 5", "one line"],
+    );
+    bench.fails(&["record", "--inputs", "ra+,ra-"], &["--inputs", "dec+"]);
+    bench.fails(
+        &["record", "--inputs", "ra+,ra-,dec+,dec+"],
+        &["--inputs", "dec+ twice"],
+    );
+    bench.fails(
+        &["record", "--chain", "one.toml", "--rig", "gpio:gpiochip0:1"],
+        &["one.toml"],
+    );
+    // A lab book that can't be opened is told first.
+    bench.file("notbook", "something else");
+    bench.fails(
+        &["record", "--book", "notbook", "-o", "x.record"],
+        &["notbook"],
+    );
+    assert!(!bench.path("x.record").exists());
+}
+
+#[cfg(target_os = "linux")]
+#[test]
+fn a_run_goes_on_where_nobody_can_be_told() {
+    let bench = bench(2);
+    let full = std::fs::File::options()
+        .write(true)
+        .open("/dev/full")
+        .unwrap();
+    let status = bench
+        .command(&["record", "-o", "x.record"])
+        .stdout(Stdio::null())
+        .stderr(full)
+        .status()
+        .unwrap();
+    assert_eq!(status.code(), Some(0));
+    assert_eq!(bench.json(&["show", "1"])["outcomes"]["requests"], 16);
+}
+
+#[cfg(unix)]
+#[test]
+fn a_stopped_service_ends_a_run_as_ctrl_c_does() {
+    let bench = bench(4);
+    let mut child = start(&bench, &["record", "-o", "x.record"]);
+    let mut lines = BufReader::new(child.stderr.take().unwrap()).lines();
+    assert!(lines.any(|line| line.unwrap().contains("after its request")));
+    let told = std::process::Command::new("kill")
+        .args(["-TERM", &child.id().to_string()])
+        .status()
+        .unwrap();
+    assert!(told.success());
+    assert_eq!(child.wait().unwrap().code(), Some(0));
+    let rest: Vec<String> = lines.map(Result::unwrap).collect();
+    assert!(
+        rest.iter().any(|line| line.contains("--resume")),
+        "{rest:?}"
+    );
+    assert_eq!(bench.run(&["record", "--resume", "x.record", "-q"]).code, 0);
 }

@@ -117,9 +117,20 @@ impl ChainFile {
         }
         let mut directions = reader.section(&mut top, "directions");
         for (direction, name) in Direction::ALL.into_iter().zip(&mut file.directions) {
-            if let Some(text) = reader.text(&mut directions, direction.name()) {
-                *name = text;
+            let Some(text) = reader.text(&mut directions, direction.name()) else {
+                continue;
+            };
+            if text.is_empty() || text.contains(char::is_control) || text.contains(['{', '}']) {
+                let line = reader.line_of(&directions, direction.name());
+                reader.fault(
+                    directions.key(direction.name()),
+                    line,
+                    format!("{text:?}"),
+                    "a name on one line, without braces",
+                    "give the name that the chain knows the direction by",
+                );
             }
+            *name = text;
         }
         reader.close(directions);
         let mut sections: Vec<Section<'_>> = WAYS
@@ -168,6 +179,31 @@ impl ChainFile {
     /// ```
     pub fn template() -> &'static str {
         include_str!("chain_file/template.toml")
+    }
+
+    /// Whether each direction is asked for in a way of its own: `{direction}` stands in a template, and
+    /// no two directions share a name. By hand and simulated they always are.
+    pub fn tells_directions(&self) -> bool {
+        const FIELD: &str = "{direction}";
+        let templates: Vec<&str> = match &self.way {
+            Way::Program { arguments, .. } => arguments.iter().map(String::as_str).collect(),
+            Way::Http {
+                address,
+                headers,
+                body,
+                ..
+            } => headers
+                .iter()
+                .map(|(_, value)| value.as_str())
+                .chain([address.as_str(), body.as_str()])
+                .collect(),
+            Way::Tcp { line, .. } | Way::Serial { line, .. } => vec![line.line.as_str()],
+            Way::Hand { .. } | Way::Simulated(_) => return true,
+        };
+        let mut names = self.directions.to_vec();
+        names.sort_unstable();
+        names.dedup();
+        names.len() == self.directions.len() && templates.iter().any(|t| t.contains(FIELD))
     }
 
     /// What stands for `{direction}`.
@@ -345,6 +381,19 @@ fn line_template(reader: &mut Reader, section: &mut Section<'_>) -> Option<LineT
             },
         )
         .unwrap_or("\n");
+    if line
+        .as_deref()
+        .is_some_and(|line| line.contains(char::is_control))
+    {
+        let at = reader.line_of(section, "line");
+        reader.fault(
+            section.key("line"),
+            at,
+            "a line break or another control character",
+            "one line: a second one would be a second request",
+            "remove it; line_end says how the line ends",
+        );
+    }
     let expect = reader.text(section, "expect");
     holds_width(reader, section, "line", line.as_deref().into_iter());
     Some(LineTemplate {

@@ -52,6 +52,50 @@ pub enum RigError {
         /// Serial of the rig of the run.
         expected: String,
     },
+    /// The rig's counter is not of the rate that it names.
+    #[error(
+        "{name}: found a counter that runs {found} ppm off the {tick_hz} Hz that the rig names, expected at most {most} ppm; check that its firmware was built for the board's clock"
+    )]
+    Rate {
+        /// The port.
+        name: String,
+        /// How far off at least, in ppm.
+        found: i64,
+        /// The rate that it names.
+        tick_hz: u32,
+        /// The most that is taken, in ppm.
+        most: i64,
+    },
+    /// The clocks can't be aligned.
+    #[error(
+        "{name}: found no answer to the questions for the rig's counter that makes sense within {waited_s} s, expected one each second; check the cable's wires, and the rig with a self-test"
+    )]
+    NotAligned {
+        /// The port.
+        name: String,
+        /// How long was waited, in s.
+        waited_s: f64,
+    },
+    /// No pulse comes.
+    #[error(
+        "found no pulse for {requests} requests in a row, expected one each; the run was stopped: check that the chain sends, and the wires from the port to the inputs"
+    )]
+    NothingComes {
+        /// Requests.
+        requests: u32,
+    },
+    /// The rig has too few inputs for the plan.
+    #[error(
+        "{name}: found a rig of {found} inputs, expected one for each direction of the plan, which needs {needed}; plan fewer directions, or connect another rig"
+    )]
+    TooFewInputs {
+        /// The port.
+        name: String,
+        /// Inputs of the rig.
+        found: u8,
+        /// Inputs that the plan needs.
+        needed: usize,
+    },
     /// An entry can't be kept.
     #[error(
         "what was measured can't be kept: {0}; the run was stopped, and all that was shown is kept: make room on the disk and resume"

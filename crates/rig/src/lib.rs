@@ -12,6 +12,8 @@ pub mod chain_file;
 pub mod clock;
 mod connection;
 mod error;
+#[cfg(all(target_os = "linux", feature = "gpio"))]
+pub mod gpio;
 pub mod journal;
 pub mod link;
 pub mod plan;

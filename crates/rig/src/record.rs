@@ -18,7 +18,7 @@ use crate::tracker::{Effect, Gap, TickPulse, Tracker};
 
 mod recorded;
 
-pub use recorded::{HOST_PPM, LATENCY_MS, RecordCounts, Recorded};
+pub use recorded::{GPIO_LATENCY_MS, GPIO_VERSION, HOST_PPM, LATENCY_MS, RecordCounts, Recorded};
 
 /// A pulse may begin so long after its request ended and still be missed in a gap, in s: stragglers
 /// are 30 to 50 ms late (common practice, no source).
@@ -416,6 +416,7 @@ impl Record {
             alignment_s,
             issue_s,
             tick_hz,
+            latency_ms: self.identity().map_or(LATENCY_MS, recorded::latency_ms),
         }
     }
 
@@ -484,7 +485,7 @@ impl Record {
                 direction: Some(request.planned.direction),
                 width_ms: request.planned.width_ms,
                 issued_s: request.issued_s.map(|s| s + shift(request)),
-                line: index + 1,
+                line: index.saturating_add(1),
             });
         }
         (requests, issue_s)

@@ -40,6 +40,10 @@ pub struct SessionOptions {
     pub settle_s: f64,
     /// So many requests in a row that can't be made end the run.
     pub most_failures: u32,
+    /// So many requests in a row without a pulse end the run.
+    pub most_silent: u32,
+    /// How long the clocks may take to be aligned.
+    pub align_wait_s: f64,
 }
 
 impl Default for SessionOptions {
@@ -53,6 +57,8 @@ impl Default for SessionOptions {
             return_wait_s: 600.0,
             settle_s: 1.0,
             most_failures: 3,
+            most_silent: 12,
+            align_wait_s: 15.0,
         }
     }
 }

@@ -365,7 +365,7 @@ fn another_rig_in_place_of_the_first_is_refused_and_nothing_is_lost() {
     else {
         panic!("{result:?}")
     };
-    assert_eq!((found.as_str(), expected.as_str()), ("other", "simulated"));
+    assert!(found.starts_with("other") && expected.starts_with("simulated"));
     let recorded = Record::replay(EdgeSettings::default(), &bench.journal).conclude();
     assert!(recorded.matching().unwrap().outcomes.delivered >= 9);
 }
@@ -817,4 +817,61 @@ fn entries_go_through_json_unchanged() {
         let text = serde_json::to_string(entry).unwrap();
         assert_eq!(serde_json::from_str::<Entry>(&text).unwrap(), *entry);
     }
+}
+
+#[test]
+fn a_counter_of_another_rate_than_it_names_gives_no_number() {
+    // Beyond the 0.5 % of the cheapest resonator (common practice, no source): half corrected, the
+    // widths would be wrong and look sure. By how the counter runs off, it is seen as such, as one that
+    // can't be aligned, or as a rig that is reset again and again.
+    for rate_error_ppm in [-9900.0, -6000.0, 6000.0, 9900.0] {
+        let options = RigOptions {
+            rate_error_ppm,
+            ..RigOptions::default()
+        };
+        let mut bench = Bench::new(options, ChainLaw::default());
+        let result = bench.run(&plan(20), &mut |_, _| {});
+        assert!(
+            matches!(
+                result,
+                Err(RigError::Rate { .. }
+                    | RigError::NotAligned { .. }
+                    | RigError::NothingComes { .. })
+            ),
+            "{rate_error_ppm}: {result:?}"
+        );
+    }
+}
+
+#[test]
+fn a_chain_that_sends_nothing_is_not_asked_to_the_end() {
+    let law = ChainLaw {
+        missing: 1.0,
+        ..ChainLaw::default()
+    };
+    let mut bench = Bench::new(RigOptions::default(), law);
+    let result = bench.run(&plan(20), &mut |_, _| {});
+    let Err(RigError::NothingComes { requests }) = result else {
+        panic!("{result:?}")
+    };
+    assert!(requests >= 12);
+    let asked = |entry: &&Entry| matches!(entry, Entry::Request { .. });
+    assert!(bench.journal.iter().filter(asked).count() < 20);
+}
+
+#[test]
+fn a_plan_that_needs_more_inputs_than_there_are_is_refused_before_anything_moves() {
+    let mut bench = Bench::new(RigOptions::default(), ChainLaw::default());
+    // Declination at the sixth input of a rig of four.
+    bench.options.edges.inputs = [0, 1, 0, 1, 0, 2].map(|i| Direction::ALL[i]).to_vec();
+    let mut dec = plan(2);
+    dec.directions = vec![Direction::DecPlus, Direction::DecMinus];
+    dec.balanced = false;
+    let result = bench.run(&dec, &mut |_, _| {});
+    assert!(
+        matches!(result, Err(RigError::TooFewInputs { needed: 6, .. })),
+        "{result:?}"
+    );
+    let asked = |entry: &Entry| matches!(entry, Entry::Request { .. });
+    assert!(!bench.journal.iter().any(asked));
 }

@@ -60,6 +60,9 @@ pub fn run(args: &RecordArgs, global: &Global, output: &Output) -> Result<(), Er
             "name a chain file; `pulsewright record --new-chain FILE` writes one",
         )?;
         let chain = read_chain(&args.chain, &chain_text)?;
+        check_fit(&reading.plan, &chain, &args.chain, &args.inputs)?;
+        // A book that can't be opened is told before anything moves.
+        library::open_or_create(global)?;
         if !is_simulated(&chain) && !agreed(args, &reading.plan, false, output)? {
             return output.print("Nothing was sent.\n");
         }
@@ -83,7 +86,18 @@ pub fn run(args: &RecordArgs, global: &Global, output: &Output) -> Result<(), Er
             path.display()
         ))
     })?;
+    if recording::is_complete(&loaded) {
+        return Err(Error::Usage(format!(
+            "{}: this run is complete, so that there is nothing to go on with; `pulsewright read {}` shows it",
+            path.display(),
+            path.display()
+        )));
+    }
+    plan.check()
+        .map_err(|error| library::faults(path, &error.faults))?;
     let chain = read_chain(path, &loaded.head.chain_file)?;
+    read::check_name(&loaded.head.chain)?;
+    library::open_or_create(global)?;
     if !is_simulated(&chain) && !agreed(args, &plan, true, output)? {
         return output.print("Nothing was sent.\n");
     }
@@ -253,6 +267,37 @@ impl Parts {
     }
 }
 
+/// Whether plan, chain and inputs fit together: else the mount would move where nobody plans it, or
+/// unseen.
+fn check_fit(
+    plan: &Plan,
+    chain: &ChainFile,
+    place: &Path,
+    inputs: &[Direction],
+) -> Result<(), Error> {
+    if plan.directions.len() > 1 && !chain.tells_directions() {
+        return Err(Error::Usage(format!(
+            "{}: found a chain that is asked for every direction in the same words, expected {{direction}} in its template and four names that differ; else the mount would move one way only",
+            place.display()
+        )));
+    }
+    let twice = inputs
+        .iter()
+        .enumerate()
+        .find(|(i, d)| inputs[..*i].contains(d));
+    if let Some((_, direction)) = twice {
+        return Err(Error::Usage(format!(
+            "--inputs: found {direction} twice, expected each direction once"
+        )));
+    }
+    match plan.directions.iter().find(|d| !inputs.contains(d)) {
+        Some(direction) => Err(Error::Usage(format!(
+            "--inputs: found no input for {direction}, which the plan asks for; wire it and name it, or leave it out of the plan"
+        ))),
+        None => Ok(()),
+    }
+}
+
 /// Whether nothing moves.
 fn is_simulated(chain: &ChainFile) -> bool {
     matches!(chain.way, Way::Simulated(_))
@@ -275,7 +320,7 @@ fn read_chain(place: &Path, text: &str) -> Result<ChainFile, Error> {
 pub fn how(output: &Output) -> Show {
     if output.quiet() {
         Show::Nothing
-    } else if output.shows_progress() {
+    } else if output.shows_progress() && std::env::var_os("TERM").is_none_or(|t| t != "dumb") {
         Show::View
     } else {
         Show::Lines
@@ -346,6 +391,12 @@ fn conclude(
 ) -> Result<(), Error> {
     let shown = path.display();
     let chain = chain.name.as_str();
+    if end.ending == Ending::Stopped && end.done == 0 {
+        // Nothing was asked for: the record would only be in the way.
+        let _ = std::fs::remove_file(path);
+        output.note("Stopped before the first request; nothing was measured.");
+        return Ok(());
+    }
     if end.ending == Ending::Stopped {
         output.note(&format!(
             "Stopped after {} of {}; what was measured is in {shown}. Go on with it: pulsewright record --resume {shown}; or keep it as it is: pulsewright read {shown} --chain {chain}",
@@ -362,7 +413,13 @@ fn conclude(
     let number = match end.ending {
         Ending::Stopped => None,
         Ending::Complete | Ending::Precise => {
-            Some(keep(&loaded, &reading, &stored_at, book, global)?)
+            let kept = keep(&loaded, &reading, &stored_at, book, global);
+            if kept.is_err() {
+                output.note(&format!(
+                    "The run is complete, and its record is {shown}. Keep it, once the lab book can be written: pulsewright read {shown} --chain {chain}"
+                ));
+            }
+            Some(kept?)
         }
     };
     if output.json() {

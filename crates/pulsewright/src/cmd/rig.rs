@@ -114,7 +114,7 @@ fn ask_all(output: &Output) -> Result<Vec<json::RigPort>, Error> {
 /// [`Error::Usage`] where none is named and there is not just one.
 pub fn opener(port: Option<&str>, output: &Output) -> Result<Box<dyn Opener>, Error> {
     if let Some(name) = port {
-        return Ok(named(name));
+        return named(name);
     }
     let rigs: Vec<String> = ask_all(output)?
         .into_iter()
@@ -133,16 +133,38 @@ pub fn opener(port: Option<&str>, output: &Output) -> Result<Box<dyn Opener>, Er
     }
 }
 
-fn named(name: &str) -> Box<dyn Opener> {
+fn named(name: &str) -> Result<Box<dyn Opener>, Error> {
+    if name.starts_with("gpio:") {
+        return gpio(name);
+    }
     let is_address = name
         .rsplit_once(':')
         .is_some_and(|(host, port)| !host.is_empty() && port.parse::<u16>().is_ok());
     if is_address {
-        Box::new(TcpOpener {
+        Ok(Box::new(TcpOpener {
             address: name.to_owned(),
             timeout: CONNECT,
-        })
+        }))
     } else {
-        Box::new(SerialOpener::rig(name))
+        Ok(Box::new(SerialOpener::rig(name)))
     }
+}
+
+/// The pins of this computer as a rig.
+#[cfg(all(target_os = "linux", feature = "gpio"))]
+fn gpio(name: &str) -> Result<Box<dyn Opener>, Error> {
+    match rig::gpio::opener(name) {
+        Some(Ok(opener)) => Ok(Box::new(opener)),
+        Some(Err(error)) => Err(Error::Usage(format!("--rig: {error}"))),
+        None => Err(Error::Usage(format!(
+            "--rig: found `{name}`, expected gpio:CHIP:LINE,LINE,..."
+        ))),
+    }
+}
+
+#[cfg(not(all(target_os = "linux", feature = "gpio")))]
+fn gpio(name: &str) -> Result<Box<dyn Opener>, Error> {
+    Err(Error::Usage(format!(
+        "--rig: found `{name}`, but this build has no GPIO; build it on Linux with --features gpio (docs/gpio.md)"
+    )))
 }

@@ -2,6 +2,7 @@
 //! histogram, losses and warnings as they arise.
 
 use std::collections::BTreeMap;
+use std::io::Write as _;
 use std::time::Duration;
 
 use chain::{Bins, Histogram, Rounded, count, plural, significant};
@@ -162,6 +163,10 @@ impl Live {
                 self.missing += 1;
                 self.line(&format!("Request {} came to nothing.", index + 1));
             }
+            Event::Lost { edges: 0 } => self.warn(
+                "Edges may have been lost.",
+                "pulses of that time are left out",
+            ),
             Event::Lost { edges } => {
                 self.lost += u64::from(*edges);
                 self.warn(
@@ -181,14 +186,17 @@ impl Live {
     fn say(&self, text: &str) {
         match self.show {
             Show::View => self.bar.println(text),
-            Show::Lines | Show::Nothing => anstream::eprintln!("{text}"),
+            // A run goes on where nobody can be told.
+            Show::Lines | Show::Nothing => {
+                let _ = writeln!(anstream::stderr(), "{text}");
+            }
         }
     }
 
     /// A line where there is no view.
     fn line(&self, text: &str) {
         if self.show == Show::Lines {
-            anstream::eprintln!("{text}");
+            let _ = writeln!(anstream::stderr(), "{text}");
         }
     }
 

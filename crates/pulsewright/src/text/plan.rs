@@ -17,6 +17,11 @@ pub fn duration(seconds: f64) -> String {
     }
 }
 
+/// What rounding leaves of none is none.
+fn arcsec(value: f64) -> String {
+    significant(if value.abs() < 1e-6 { 0.0 } else { value })
+}
+
 /// What it does, in a sentence.
 pub fn sentence(document: &PlanDocument) -> String {
     let plan = &document.plan;
@@ -39,8 +44,8 @@ pub fn sentence(document: &PlanDocument) -> String {
         } else {
             format!(
                 "{} and {} arcsec away",
-                significant(ra.net_arcsec),
-                significant(dec.net_arcsec)
+                arcsec(ra.net_arcsec),
+                arcsec(dec.net_arcsec)
             )
         }
     )

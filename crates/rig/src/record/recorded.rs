@@ -1,11 +1,18 @@
 //! A run that was recorded: what is sure of it, and how sure.
 
+use crate::link::Identity;
 use chain::{BudgetRow, Instrument, Kind, Sampling};
 use wire::{Capture, MatchOptions, Matching, Request, RequestSource, WireError};
 
 /// The greatest delay between an edge and its time stamp while the rig serves another interrupt, in
 /// ms: the firmware's stated bound.
 pub const LATENCY_MS: f64 = 0.005;
+/// The same of a rig that is pins of a Linux computer, in ms: its interrupt latency is 10 to 50 us while it
+/// is idle, and a few times that while others keep interrupts off (common practice, no source; not measured
+/// here). docs/gpio.md.
+pub const GPIO_LATENCY_MS: f64 = 0.2;
+/// How the version of such a rig begins.
+pub const GPIO_VERSION: &str = "gpio-";
 /// How far the host's own clock may be off in rate, in ppm (common practice, no source).
 pub const HOST_PPM: f64 = 50.0;
 /// Counts of a run.
@@ -47,6 +54,17 @@ pub struct Recorded {
     pub issue_s: f64,
     /// Nominal rate of the rig's counter.
     pub tick_hz: u32,
+    /// The bound of the latency of its time stamps, in ms.
+    pub latency_ms: f64,
+}
+
+/// The bound of the latency of a rig's time stamps, in ms.
+pub(super) fn latency_ms(identity: &Identity) -> f64 {
+    if identity.version.starts_with(GPIO_VERSION) {
+        GPIO_LATENCY_MS
+    } else {
+        LATENCY_MS
+    }
 }
 
 impl Recorded {
@@ -72,7 +90,7 @@ impl Recorded {
             resolution_ms: 1000.0 / f64::from(self.tick_hz.max(1)),
             sampling: Sampling::Edges,
             timebase_ppm: skew * 1e6 + HOST_PPM,
-            edge_ms: Some(LATENCY_MS),
+            edge_ms: Some(self.latency_ms),
         }
     }
 
@@ -96,8 +114,8 @@ impl Recorded {
             ),
             row(
                 "latency",
-                LATENCY_MS,
-                format!("at most {LATENCY_MS} ms, the rig's bound, / sqrt(3)"),
+                self.latency_ms,
+                format!("at most {} ms, the rig's bound, / sqrt(3)", self.latency_ms),
             ),
         ];
         if let Some(alignment_s) = self.alignment_s {

@@ -3,6 +3,7 @@
 use std::io::Read;
 use std::process::{Child, Command, Stdio};
 use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::{Duration, Instant};
 
 use super::{Act, Ask, Issued, SendError};
 use crate::chain_file::ChainFile;
@@ -36,6 +37,9 @@ impl Act for Program {
             .stdin(Stdio::null())
             .stdout(Stdio::null())
             .stderr(Stdio::piped());
+        // A group of its own, so that what the program starts can be ended with it.
+        #[cfg(unix)]
+        std::os::unix::process::CommandExt::process_group(&mut command, 0);
         let before = clock.now_s();
         let started = command.spawn();
         let after = clock.now_s();
@@ -115,8 +119,25 @@ fn settles(words: &std::thread::JoinHandle<Vec<u8>>, clock: &dyn Clock) -> bool 
     false
 }
 
-/// Kills the program and takes note of its end. Either may fail only where it has ended already.
+/// How long a program that is told to end may take, to open a relay that it closed, say.
+#[cfg(unix)]
+const GRACE: Duration = Duration::from_millis(300);
+
+/// Ends the program and all that it started, and takes note of its end: asked first, so that it can open
+/// what it closed, then killed. Any of it may fail only where it has ended already.
 fn end(child: &mut Child) {
+    #[cfg(unix)]
+    {
+        use rustix::process::{Pid, Signal, kill_process_group};
+        if let Some(group) = Pid::from_raw(child.id() as i32) {
+            let _ = kill_process_group(group, Signal::TERM);
+            let asked = Instant::now();
+            while asked.elapsed() < GRACE && matches!(child.try_wait(), Ok(None)) {
+                std::thread::sleep(Duration::from_millis(5));
+            }
+            let _ = kill_process_group(group, Signal::KILL);
+        }
+    }
     let _ = child.kill();
     let _ = child.wait();
 }

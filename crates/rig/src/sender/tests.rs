@@ -179,3 +179,25 @@ mod programs {
         assert!(begun.elapsed() < Duration::from_millis(300));
     }
 }
+
+#[cfg(unix)]
+#[test]
+fn a_program_that_hangs_is_asked_to_end_and_ends_with_all_that_it_started() {
+    let folder = tempfile::tempdir().unwrap();
+    let opened = folder.path().join("relay-opened");
+    let left = folder.path().join("left-over");
+    // It would open its relay when it is told to end; what it started would write a second later.
+    let script = format!(
+        "trap 'touch {}; exit 1' TERM; (sleep 1.5; touch {}) & sleep 60 & wait # {{ms}}",
+        opened.display(),
+        left.display()
+    );
+    let mut sender = sender(&format!(
+        "[program]\ncommand = \"sh\"\narguments = [\"-c\", \"{script}\"]\n"
+    ));
+    let result = ask(sender.as_mut());
+    assert!(matches!(result, Err(SendError::TimedOut { .. })), "{result:?}");
+    assert!(opened.exists());
+    std::thread::sleep(Duration::from_millis(1700));
+    assert!(!left.exists());
+}

@@ -12,6 +12,7 @@ use crate::link::{Message, ToRig};
 use crate::plan::{Schedule, StopRule};
 use crate::record::Record;
 use crate::sender::{Ask, SendError};
+use crate::ticks::MOST_SKEW;
 use crate::tracker::Effect;
 
 mod lines;
@@ -24,6 +25,8 @@ const LEAST_WAIT_S: f64 = 1e-4;
 const LINE_EVERY_S: f64 = 0.002;
 /// From one attempt to open the port to the next, in s.
 const RETRY_S: f64 = 0.5;
+/// A rate whose whole range is beyond this share of [`MOST_SKEW`] is none that is taken.
+const NEARLY: f64 = 0.95;
 /// How often the alignment is told, in s.
 const TELL_EVERY_S: f64 = 5.0;
 /// From one exchange to the next while the clocks are aligned at first, in s.
@@ -62,6 +65,10 @@ pub(super) struct Engine<'a, 'e> {
     busy_until_s: f64,
     /// The line was said to be noisy.
     noisy: bool,
+    /// When the clocks began to be aligned.
+    aligning_since_s: f64,
+    /// Requests in a row that no pulse came of.
+    silent: u32,
     ending: Option<Ending>,
 }
 
@@ -94,6 +101,8 @@ impl<'a, 'e> Engine<'a, 'e> {
             next_tell_s: f64::NEG_INFINITY,
             busy_until_s: f64::NEG_INFINITY,
             noisy: false,
+            aligning_since_s: f64::NEG_INFINITY,
+            silent: 0,
             ending: None,
         }
     }
@@ -165,6 +174,7 @@ impl<'a, 'e> Engine<'a, 'e> {
         self.read()?;
         self.watch();
         self.flush()?;
+        self.refuse_nonsense()?;
         if self.connection.is_none() {
             self.session.sender.stop();
             self.abandon("the rig went away while it was under way");
@@ -205,6 +215,7 @@ impl<'a, 'e> Engine<'a, 'e> {
             if let Some(alignment) = connection.alignment() {
                 let hz = connection.identity.tick_hz;
                 let live = self.live.closed(pulse, alignment, hz, max_delay_s);
+                self.silent = 0;
                 self.events.push(Event::Pulse(live));
             }
         }
@@ -424,6 +435,7 @@ impl<'a, 'e> Engine<'a, 'e> {
                     self.pause();
                 } else if now >= until_s {
                     self.live.forget(index);
+                    self.silent += 1;
                     self.events.push(Event::Missing { index });
                     self.pause();
                 }
@@ -549,11 +561,47 @@ impl<'a, 'e> Engine<'a, 'e> {
         if !matches!(self.phase, Phase::Asking { .. } | Phase::Awaiting { .. }) {
             let max_delay_s = self.session.options.edges.max_delay_s;
             for index in self.live.missing(now, max_delay_s) {
+                self.silent += 1;
                 self.events.push(Event::Missing { index });
             }
         }
         if now >= self.next_tell_s && !matches!(self.phase, Phase::Aligning) {
             self.tell_alignment(now);
+        }
+    }
+
+    /// Ends a run that can't give a right number, and moves the mount for nothing.
+    fn refuse_nonsense(&self) -> Result<(), RigError> {
+        if self.silent >= self.session.options.most_silent {
+            return Err(RigError::NothingComes {
+                requests: self.silent,
+            });
+        }
+        let Some(connection) = &self.connection else {
+            return Ok(());
+        };
+        let name = || self.session.opener.name();
+        let waited_s = self.session.clock.now_s() - self.aligning_since_s;
+        if matches!(self.phase, Phase::Aligning) && waited_s > self.session.options.align_wait_s {
+            return Err(RigError::NotAligned {
+                name: name(),
+                waited_s: waited_s.round(),
+            });
+        }
+        let skew = connection.alignment().map(|alignment| alignment.skew());
+        // The range lies at an end of what is taken: the truth lies beyond.
+        let beyond = |skew: &crate::clock::Bounded| {
+            let least = skew.low.abs().min(skew.high.abs());
+            skew.low * skew.high > 0.0 && least > NEARLY * MOST_SKEW
+        };
+        match skew.filter(beyond) {
+            Some(skew) => Err(RigError::Rate {
+                name: name(),
+                found: (skew.value * 1e6).round() as i64,
+                tick_hz: connection.identity.tick_hz,
+                most: (MOST_SKEW * 1e6) as i64,
+            }),
+            None => Ok(()),
         }
     }
 

@@ -68,8 +68,20 @@ impl Engine<'_, '_> {
         {
             return Err(RigError::OtherRig {
                 name,
-                found: identity.serial,
-                expected: first.serial.clone(),
+                found: format!("{} at {} Hz", identity.serial, identity.tick_hz),
+                expected: format!("{} at {} Hz", first.serial, first.tick_hz),
+            });
+        }
+        let inputs = &self.session.options.edges.inputs;
+        let place = |d: &wire::Direction| inputs.iter().position(|i| i == d);
+        let needed = self.session.plan.directions.iter().filter_map(place).max();
+        if let Some(needed) = needed.map(|last| last + 1)
+            && needed > usize::from(identity.inputs)
+        {
+            return Err(RigError::TooFewInputs {
+                name,
+                found: identity.inputs,
+                needed,
             });
         }
         let now = self.session.clock.now_s();
@@ -88,6 +100,7 @@ impl Engine<'_, '_> {
             },
             _ => Phase::Aligning,
         };
+        self.aligning_since_s = now;
         self.next_sync_s = now;
         self.send_line(ToRig::Go);
         self.flush()
