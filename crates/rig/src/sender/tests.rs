@@ -196,7 +196,10 @@ fn a_program_that_hangs_is_asked_to_end_and_ends_with_all_that_it_started() {
         "[program]\ncommand = \"sh\"\narguments = [\"-c\", \"{script}\"]\n"
     ));
     let result = ask(sender.as_mut());
-    assert!(matches!(result, Err(SendError::TimedOut { .. })), "{result:?}");
+    assert!(
+        matches!(result, Err(SendError::TimedOut { .. })),
+        "{result:?}"
+    );
     assert!(opened.exists());
     std::thread::sleep(Duration::from_millis(1700));
     assert!(!left.exists());
