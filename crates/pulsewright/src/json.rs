@@ -429,6 +429,8 @@ pub struct RigTestDocument {
     pub kind: &'static str,
     /// Its port.
     pub port: String,
+    /// Whether the link is: nothing damaged or lost, no reset, and a clock whose rate is told.
+    pub sound: bool,
     /// What was found.
     #[serde(flatten)]
     pub test: SelfTest,

@@ -27,7 +27,7 @@ use cli::{Cli, Command};
 use error::Error;
 use output::Output;
 
-/// Exit code of `check` for a run that does not pass.
+/// Exit code of `check` for a run that does not pass, and of `rig test` for a rig that is not sound.
 const FAILED: u8 = 1;
 /// Exit code of an error.
 const ERROR: u8 = 2;
@@ -52,7 +52,7 @@ fn run(cli: &Cli, output: &Output) -> Result<bool, Error> {
     match &cli.command {
         Command::Read(args) => cmd::read::run(args, global, output)?,
         Command::Plan(command) => cmd::plan::run(command, global, output)?,
-        Command::Rig(command) => cmd::rig::run(command, output)?,
+        Command::Rig(command) => return cmd::rig::run(command, output),
         Command::Record(args) => cmd::record::run(args, global, output)?,
         Command::Runs => cmd::runs::run(global, output)?,
         Command::Show(args) => cmd::show::run(args, global, output)?,

@@ -160,7 +160,7 @@ fn killed_in_mid_run_nothing_that_was_told_is_lost_and_it_goes_on() {
         .collect();
     assert!(told.len() >= 32);
     for line in &told {
-        let width = line.split(": ").nth(1).unwrap().split(' ').next().unwrap();
+        let width = line.split(": ").nth(2).unwrap().split(' ').next().unwrap();
         let width: f64 = width.parse().unwrap();
         // What is told live rests on the alignment so far, which is better in the end.
         let near = |w: &String| (w.parse::<f64>().unwrap() - width).abs() < 0.2;

@@ -535,7 +535,7 @@ impl Record {
                     "edges may have been lost {} times: {} pulses and {} requests are left out",
                     counts.gaps, counts.pulses_dropped, counts.requests_dropped
                 ),
-                "check the cable between rig and computer, and that no input is open to noise",
+                "a reset, a pulled cable, a run that was cut off or noise on the line: pulses of that time are left out; where none of it is known of, look at the cable",
             ));
         }
         let exchanges: usize = self.epochs.iter().map(|e| e.exchanges.len()).sum();

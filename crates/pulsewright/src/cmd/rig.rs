@@ -4,7 +4,7 @@ use std::sync::atomic::AtomicBool;
 use std::time::Duration;
 
 use rig::port::Opener;
-use rig::self_test::{Found, look, self_test};
+use rig::self_test::{Found, SelfTest, look, self_test};
 use rig::system::{PortFound, SerialOpener, SystemClock, TcpOpener, list_ports};
 use wire::Direction;
 
@@ -17,11 +17,11 @@ use crate::{json, text};
 /// How long a rig behind a network may take to answer.
 const CONNECT: Duration = Duration::from_secs(5);
 
-/// Runs the command.
+/// Runs the command; whether a rig that was tested is sound.
 ///
 /// # Errors
 /// What the ports and the rig say.
-pub fn run(command: &RigCommand, output: &Output) -> Result<(), Error> {
+pub fn run(command: &RigCommand, output: &Output) -> Result<bool, Error> {
     match command {
         RigCommand::List => {
             let document = json::RigsDocument {
@@ -30,15 +30,17 @@ pub fn run(command: &RigCommand, output: &Output) -> Result<(), Error> {
                 ports: ask_all(output)?,
             };
             if output.json() {
-                return output.print_json(&document);
+                output.print_json(&document)?;
+            } else {
+                output.print(&text::rig::list(&document))?;
             }
-            output.print(&text::rig::list(&document))
+            Ok(true)
         }
         RigCommand::Test(args) => test(args, output),
     }
 }
 
-fn test(args: &RigTestArgs, output: &Output) -> Result<(), Error> {
+fn test(args: &RigTestArgs, output: &Output) -> Result<bool, Error> {
     let mut opener = opener(args.rig.as_deref(), output)?;
     let clock = SystemClock::new();
     let stop = record::stop_on_interrupt()?;
@@ -63,12 +65,30 @@ fn test(args: &RigTestArgs, output: &Output) -> Result<(), Error> {
         kind: "rig_test",
         port: opener.name(),
         warnings: found.warnings(&Direction::ALL),
+        sound: is_sound(&found),
         test: found,
     };
     if output.json() {
-        return output.print_json(&document);
+        output.print_json(&document)?;
+    } else {
+        output.print(&text::rig::test(&document, output.quiet()))?;
     }
-    output.print(&text::rig::test(&document, output.quiet()))
+    Ok(document.sound)
+}
+
+/// Whether runs can rest on the link. A rate that a test of some seconds can't tell to within a few
+/// thousand ppm is not the one that the rig names.
+fn is_sound(test: &SelfTest) -> bool {
+    const TOLD_PPM: f64 = 6000.0;
+    let told = test
+        .rate_ppm
+        .is_some_and(|rate| rate.high - rate.low < TOLD_PPM);
+    // The first line after opening may be cut.
+    test.lines.bad_sums <= 1
+        && test.edges_lost == 0
+        && test.resets == 0
+        && test.exchanges > 0
+        && (told || test.seconds < 1.0)
 }
 
 /// Every serial port of this computer, and what answers there. A board that is reset when its port is

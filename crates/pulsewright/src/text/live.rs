@@ -41,6 +41,8 @@ pub struct Live {
     of: u64,
     left_s: f64,
     last: Option<LivePulse>,
+    /// What was asked for, by its place.
+    asked: BTreeMap<u64, String>,
     errors_ms: BTreeMap<u64, Vec<f64>>,
     missing: u64,
     extra: u64,
@@ -72,6 +74,7 @@ impl Live {
             of: 0,
             left_s: 0.0,
             last: None,
+            asked: BTreeMap::new(),
             errors_ms: BTreeMap::new(),
             missing: 0,
             extra: 0,
@@ -125,7 +128,14 @@ impl Live {
                     plural(*exchanges as u64, "exchange")
                 ));
             }
-            Event::Asking { prompt, .. } => {
+            Event::Asking {
+                index,
+                direction,
+                width_ms,
+                prompt,
+            } => {
+                self.asked
+                    .insert(*index, format!("{direction} {} ms", significant(*width_ms)));
                 if let Some(prompt) = prompt {
                     self.say(&styled(ANSWER, &format!("> {prompt}")));
                 }
@@ -133,7 +143,7 @@ impl Live {
             Event::Issued { .. } => {}
             Event::NotIssued { index, why } => {
                 self.failed += 1;
-                self.warn(&format!("Request {} was not made.", index + 1), why);
+                self.warn(&format!("{} was not made.", self.request(*index)), why);
             }
             Event::Pulse(pulse) => {
                 match (pulse.requested_ms, pulse.error_ms()) {
@@ -141,7 +151,10 @@ impl Live {
                     _ => self.extra += 1,
                 }
                 self.last = Some(*pulse);
-                self.line(&told(pulse));
+                let number = pulse
+                    .index
+                    .map_or_else(String::new, |i| format!("{}: ", self.place(i)));
+                self.line(&format!("{number}{}", told(pulse)));
             }
             Event::Withdrawn(pulse) => {
                 match (pulse.requested_ms, pulse.error_ms()) {
@@ -161,7 +174,7 @@ impl Live {
             }
             Event::Missing { index } => {
                 self.missing += 1;
-                self.line(&format!("Request {} came to nothing.", index + 1));
+                self.line(&format!("{} came to nothing.", self.request(*index)));
             }
             Event::Lost { edges: 0 } => self.warn(
                 "Edges may have been lost.",
@@ -180,6 +193,22 @@ impl Live {
             }
         }
         self.draw();
+    }
+
+    /// `Request 25 of 48`.
+    fn place(&self, index: u64) -> String {
+        match self.of {
+            0 => format!("Request {}", index + 1),
+            of => format!("Request {} of {of}", index + 1),
+        }
+    }
+
+    /// `Request 25 of 48, ra+ 250 ms,`.
+    fn request(&self, index: u64) -> String {
+        match self.asked.get(&index) {
+            Some(what) => format!("{}, {what},", self.place(index)),
+            None => self.place(index),
+        }
     }
 
     /// A line that stays above the view.

@@ -63,7 +63,7 @@ pub fn so_far(test: &SelfTest) -> String {
 pub fn test(document: &RigTestDocument, quiet: bool) -> String {
     let test = &document.test;
     let seen = test.input_edges.iter().filter(|edges| **edges > 0).count();
-    let sound = test.lines.bad_sums == 0 && test.edges_lost == 0 && test.exchanges > 0;
+    let sound = document.sound;
     let sentence = format!(
         "The rig {} at {} {}; edges came from {} of {}.",
         test.identity.serial,
