@@ -77,8 +77,12 @@ fn everything(chain: &Chain) -> LoopCase {
 fn speed(folder: &Path, chain: &Chain) {
     let case = everything(chain);
     let prepared = PreparedLoop::new(&case).expect("a good case");
-    let file = folder.join("case.json");
-    std::fs::write(&file, json(&case, chain)).expect("space on the disk");
+    let write = |name: &str, trials: usize| {
+        let file = folder.join(name);
+        std::fs::write(&file, json(&case, chain, trials)).expect("space on the disk");
+        file
+    };
+    let (whole, half) = (write("whole.json", TRIALS), write("half.json", TRIALS / 2));
     let frames = |s: f64| (s / case.timing.cadence_s).ceil();
     let frames = frames(case.warm_up_s) + frames(case.span_s);
     let each = frames * TRIALS as f64;
@@ -98,11 +102,10 @@ fn speed(folder: &Path, chain: &Chain) {
         two.push(took);
         let square = |r: &::servo::run::TrialResult| r.axes[0].mean_square;
         rms = (results.iter().map(square).sum::<f64>() / TRIALS as f64).sqrt();
-        // One process does half of the trials, two do all.
-        let (seconds, found) = numpy(&file, 1);
-        peer.push(std::time::Duration::from_secs_f64(2.0 * seconds));
+        let (seconds, found) = numpy(&whole, 1);
+        peer.push(std::time::Duration::from_secs_f64(seconds));
         peer_rms = found;
-        let (seconds, _) = numpy(&file, 2);
+        let (seconds, _) = numpy(&half, 2);
         peers.push(std::time::Duration::from_secs_f64(seconds));
         one.push(time(|| simulate(1)).0);
         alone.push(time(|| black_box(draw(2.0 * each))).0);
@@ -173,7 +176,7 @@ fn numpy(file: &Path, processes: usize) -> (f64, f64) {
 }
 
 /// The first axis of the case for the script, whose units are seconds and arcsec.
-fn json(case: &LoopCase, chain: &Chain) -> String {
+fn json(case: &LoopCase, chain: &Chain, trials: usize) -> String {
     let axis = &case.axes[0];
     let what = &axis.disturbances;
     let Law::Proportional { gain } = axis.control.law else {
@@ -225,7 +228,7 @@ fn json(case: &LoopCase, chain: &Chain) -> String {
     .map(|(name, value)| format!("\"{name}\": {value:?}"));
     format!(
         "{{\"seed\": 1, \"trials\": {}, \"frames\": {}, \"warm\": {}, \"waves\": [{}], \"seeing\": {seeing:?}, \"widths\": [0.05, 0.2], \"errors\": {errors:?}, \"errors2\": {errors:?}, \"delays\": {delays:?}, {}}}",
-        TRIALS / 2,
+        trials,
         frames(case.span_s),
         frames(case.warm_up_s),
         waves.join(", "),
