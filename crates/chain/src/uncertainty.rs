@@ -74,6 +74,30 @@ pub struct BudgetRow {
     pub how: String,
 }
 
+impl BudgetRow {
+    /// A component of type B of which a bound alone is known: rectangular within `half_width_ms` either
+    /// side (JCGM 100:2008, 4.3.7).
+    pub fn rectangular(component: &str, half_width_ms: f64, how: String) -> BudgetRow {
+        BudgetRow::of_bound(component, "rectangular", half_width_ms / 3f64.sqrt(), how)
+    }
+
+    /// The difference of two instants, each rectangular within half a step, is triangular within a
+    /// step: its standard deviation is step / sqrt(6).
+    fn of_two_stamps(component: &str, step_ms: f64, how: String) -> BudgetRow {
+        BudgetRow::of_bound(component, "triangular", step_ms / 6f64.sqrt(), how)
+    }
+
+    fn of_bound(component: &str, distribution: &str, standard_ms: f64, how: String) -> BudgetRow {
+        BudgetRow {
+            component: component.into(),
+            kind: Kind::B,
+            distribution: distribution.into(),
+            standard_ms,
+            how,
+        }
+    }
+}
+
 /// The budget of one number.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Budget {
@@ -138,29 +162,13 @@ impl Instrument {
     /// The rows of type B for a width of about `width_ms`.
     fn rows(&self, width_ms: f64) -> Vec<BudgetRow> {
         let step = self.resolution_ms;
-        let rectangular = |component: &str, half_width_ms: f64, how: String| BudgetRow {
-            component: component.into(),
-            kind: Kind::B,
-            distribution: "rectangular".into(),
-            standard_ms: half_width_ms / 3f64.sqrt(),
-            how,
-        };
-        // The difference of two instants, each rectangular within half a step, is triangular within
-        // a step: its standard deviation is step / sqrt(6).
-        let of_two_stamps = |component: &str, step: f64, how: String| BudgetRow {
-            component: component.into(),
-            kind: Kind::B,
-            distribution: "triangular".into(),
-            standard_ms: step / 6f64.sqrt(),
-            how,
-        };
         let stamps = match self.sampling {
-            Sampling::Edges => of_two_stamps(
+            Sampling::Edges => BudgetRow::of_two_stamps(
                 "time stamps",
                 step,
                 format!("step {} ms / sqrt(6)", significant(step)),
             ),
-            Sampling::Widths => rectangular(
+            Sampling::Widths => BudgetRow::rectangular(
                 "time stamps",
                 step / 2.0,
                 format!(
@@ -178,14 +186,14 @@ impl Instrument {
                         "all of it, for the transitions fall between two samples",
                     )
                 };
-                of_two_stamps(
+                BudgetRow::of_two_stamps(
                     "sampling",
                     share * step,
                     format!("sample interval {} ms, {why}, / sqrt(6)", significant(step)),
                 )
             }
         };
-        let timebase = rectangular(
+        let timebase = BudgetRow::rectangular(
             "timebase",
             self.timebase_ppm * 1e-6 * width_ms,
             format!(
@@ -194,7 +202,7 @@ impl Instrument {
             ),
         );
         let edge = match (self.edge_ms, self.sampling) {
-            (Some(ms), _) => rectangular(
+            (Some(ms), _) => BudgetRow::rectangular(
                 "threshold and edge",
                 ms,
                 format!("{} ms as given / sqrt(3)", significant(ms)),
@@ -206,7 +214,7 @@ impl Instrument {
                 },
             ) => {
                 let half = 2.0 * LEVEL_SHARE / TRANSITION_SHARE * s * 1000.0;
-                rectangular(
+                BudgetRow::rectangular(
                     "threshold and edge",
                     half,
                     format!(
@@ -216,7 +224,7 @@ impl Instrument {
                     ),
                 )
             }
-            (None, _) => rectangular(
+            (None, _) => BudgetRow::rectangular(
                 "threshold and edge",
                 USUAL_EDGE_MS,
                 format!(

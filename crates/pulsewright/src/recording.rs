@@ -11,8 +11,7 @@ use std::path::{Path, PathBuf};
 use book::{Source, SourceRole};
 use chain::RunData;
 use rig::journal::{Entry, Journal};
-use rig::plan::Plan;
-use rig::record::{EdgeSettings, Record, Recorded};
+use rig::record::{EdgeSettings, Record};
 use serde::{Deserialize, Serialize};
 use wire::Direction;
 
@@ -108,17 +107,8 @@ impl RecordFile {
             };
             Error::file(path, "beginning the record", error, advice)
         };
-        let file = OpenOptions::new()
-            .write(true)
-            .create_new(true)
-            .open(path)
-            .map_err(failed)?;
-        let mut record = RecordFile {
-            file,
-            path: path.to_owned(),
-            buffer: Vec::new(),
-        };
-        record.lock()?;
+        let opened = OpenOptions::new().write(true).create_new(true).open(path);
+        let mut record = RecordFile::locked(path, opened.map_err(failed)?)?;
         let mut line = serde_json::to_vec(head)?;
         line.push(b'\n');
         record
@@ -143,17 +133,8 @@ impl RecordFile {
                 "name the record that was begun, and check its permissions",
             )
         };
-        let file = OpenOptions::new()
-            .read(true)
-            .write(true)
-            .open(path)
-            .map_err(failed)?;
-        let mut record = RecordFile {
-            file,
-            path: path.to_owned(),
-            buffer: Vec::new(),
-        };
-        record.lock()?;
+        let opened = OpenOptions::new().read(true).write(true).open(path);
+        let mut record = RecordFile::locked(path, opened.map_err(failed)?)?;
         let loaded = load(path)?;
         record
             .file
@@ -163,16 +144,20 @@ impl RecordFile {
         Ok((loaded, record))
     }
 
-    fn lock(&mut self) -> Result<(), Error> {
-        match self.file.try_lock() {
-            Ok(()) => Ok(()),
-            Err(std::fs::TryLockError::WouldBlock) => Err(Error::Usage(format!(
+    /// An open file, for this program alone.
+    fn locked(path: &Path, file: File) -> Result<RecordFile, Error> {
+        // On a file system without locks two programs on one record can't be kept apart.
+        if let Err(std::fs::TryLockError::WouldBlock) = file.try_lock() {
+            return Err(Error::Usage(format!(
                 "{}: another program is recording into this file; let it end, or begin a new record",
-                self.path.display()
-            ))),
-            // A file system without locks: two programs on one record then can't be kept apart.
-            Err(std::fs::TryLockError::Error(_)) => Ok(()),
+                path.display()
+            )));
         }
+        Ok(RecordFile {
+            file,
+            path: path.to_owned(),
+            buffer: Vec::new(),
+        })
     }
 
     /// Where it is.
@@ -295,20 +280,10 @@ pub fn load(path: &Path) -> Result<Loaded, Error> {
     })
 }
 
-/// The plan that the record began with; `None` where the program went down before.
-pub fn plan_of(loaded: &Loaded) -> Option<Plan> {
-    Record::replay(loaded.head.edges(), &loaded.entries).plan
-}
-
-/// Whether the run of a record ended by its plan.
-pub fn is_complete(loaded: &Loaded) -> bool {
-    Record::replay(loaded.head.edges(), &loaded.entries).ended == Some(true)
-}
-
 impl Loaded {
-    /// What is sure of the run.
-    pub fn recorded(&self) -> Recorded {
-        Record::replay(self.head.edges(), &self.entries).conclude()
+    /// The run as its entries tell it.
+    pub fn record(&self) -> Record {
+        Record::replay(self.head.edges(), &self.entries)
     }
 
     /// The run, summed up as a capture's would be.
@@ -317,7 +292,7 @@ impl Loaded {
     /// What the matching and the summary say: no pulse that can be relied on, say.
     pub fn reading(&self, seed: u64) -> Result<Reading, Error> {
         let path = Path::new(&self.source.path);
-        let recorded = self.recorded();
+        let recorded = self.record().conclude();
         if recorded.requests.is_empty() {
             return Err(Error::Usage(format!(
                 "{}: no request of this record can be relied on yet; go on with it: pulsewright record --resume {}",

@@ -14,7 +14,7 @@ use servo::{DrawnFrom, RunChain};
 use sky::Setup;
 use wire::{Observation, Warning};
 
-use crate::cli::DrawFrom;
+use crate::cli::{DrawFrom, Global};
 use crate::error::Error;
 use crate::{json, library};
 
@@ -89,6 +89,43 @@ pub fn measured(book: &Book, name: &str, draw_from: DrawFrom) -> Result<Measured
         chain,
         tried_ms: summary.pooled.requested_range_ms,
         observations,
+        warnings,
+    })
+}
+
+/// What a simulation goes out from.
+pub struct Given {
+    /// The setup.
+    pub setup: Setup,
+    /// The chain of the run that was named.
+    pub measured: Option<MeasuredChain>,
+    /// What setup and run warn of.
+    pub warnings: Vec<Warning>,
+}
+
+/// The setup in `file`, and the chain of `run` where one is named.
+///
+/// # Errors
+/// As [`library::setup`] and [`measured`].
+pub fn given(
+    file: &Path,
+    run: Option<&str>,
+    draw_from: DrawFrom,
+    global: &Global,
+) -> Result<Given, Error> {
+    let reading = library::setup(file)?;
+    let mut warnings = reading.warnings;
+    let measured = match run {
+        Some(name) => {
+            let mut measured = measured(&library::open(global)?, name, draw_from)?;
+            warnings.append(&mut measured.warnings);
+            Some(measured)
+        }
+        None => None,
+    };
+    Ok(Given {
+        setup: reading.setup,
+        measured,
         warnings,
     })
 }

@@ -198,7 +198,7 @@ pub struct Step {
     /// sd^2 (1 - keep) / 3 in arcsec^2.
     hidden: f64,
     drift: f64,
-    /// For each wave: cosine and sine of its turn, and amplitude / (turn) for the mean.
+    /// For each wave: cosine and sine of its turn, and 1 over the turn for the mean.
     turns: Vec<(f64, f64, f64)>,
 }
 

@@ -83,15 +83,7 @@ pub(crate) fn at_least(
     least: f64,
     expected: &'static str,
 ) -> Result<(), ServoError> {
-    if value.is_finite() && value >= least {
-        Ok(())
-    } else {
-        Err(ServoError::BadValue {
-            name,
-            found: value,
-            expected,
-        })
-    }
+    valid(value >= least, name, value, expected)
 }
 
 /// `Ok` when `value` is finite and above 0, else the error that says so.
@@ -100,12 +92,21 @@ pub(crate) fn above_zero(
     value: f64,
     expected: &'static str,
 ) -> Result<(), ServoError> {
-    if value.is_finite() && value > 0.0 {
+    valid(value > 0.0, name, value, expected)
+}
+
+fn valid(
+    in_range: bool,
+    name: &'static str,
+    found: f64,
+    expected: &'static str,
+) -> Result<(), ServoError> {
+    if in_range && found.is_finite() {
         Ok(())
     } else {
         Err(ServoError::BadValue {
             name,
-            found: value,
+            found,
             expected,
         })
     }

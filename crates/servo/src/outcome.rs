@@ -10,7 +10,8 @@ use crate::loop_sim::{AxisTrial, LoopCase, Scratch};
 use crate::run::{PreparedLoop, TrialResult, Trials, parallel};
 use crate::spectrum::{Spectrum, find_peak, mean_spectrum, periodogram};
 use crate::stability::{
-    LinearLoop, Margins, cycle_amplitude, cycle_by_describing_function, effective_gain_normal,
+    LinearChain, LinearLoop, Margins, TYPICAL_MS, cycle_amplitude, cycle_by_describing_function,
+    effective_gain_normal,
 };
 use serde::Serialize;
 use stats::special::student_t_quantile;
@@ -21,8 +22,6 @@ pub const FWHM_PER_SD: f64 = sky::centroid::FWHM_PER_SD;
 /// A loop whose gain may not even grow by half is too near its limit (common practice: a gain
 /// margin of 2 or more is asked of a servo; Astrom & Murray 2021, section 10.3).
 const NARROW_MARGIN: f64 = 1.5;
-/// Width in ms at which the chain's mean start delay is taken for the linear loop.
-const TYPICAL_MS: f64 = 200.0;
 
 /// A mean over trials with its 95 % interval by Student's t.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
@@ -225,10 +224,12 @@ pub fn linear_loop(
     axis: usize,
 ) -> Result<LinearLoop, ServoError> {
     let axis = axis.min(1);
-    let chain = prepared.axes[axis].chain();
-    let delay_ms = chain.mean(2 * axis, TYPICAL_MS).delay_ms;
-    let linear = LinearLoop::new(prepared.axes[axis].law(), &case.timing, 1e-3 * delay_ms)?;
-    Ok(linear.with_slope(chain.slope(2 * axis)))
+    let own = &prepared.axes[axis];
+    LinearLoop::behind(
+        own.law(),
+        &case.timing,
+        &LinearChain::new(own.chain(), axis),
+    )
 }
 
 /// Refuses a loop that is unstable by its gain, its delay and the slope of its chain.

@@ -10,7 +10,7 @@ use crate::law::PreparedLaw;
 use crate::loop_sim::{LoopCase, PreparedAxis, Scratch};
 use crate::outcome::Star;
 use crate::run::parallel;
-use crate::stability::LinearLoop;
+use crate::stability::{LinearChain, LinearLoop};
 use serde::Serialize;
 use sky::{Control, Setup};
 use std::collections::HashMap;
@@ -18,8 +18,6 @@ use std::sync::Arc;
 
 /// A variance in arcsec^2 that stands for a lost star: larger than any that keeps it.
 const LOST: f64 = 1e8;
-/// Width in ms at which the chain's mean start delay is taken for the linear loop.
-const TYPICAL_MS: f64 = 200.0;
 
 /// What is made least.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default, Serialize)]
@@ -243,12 +241,10 @@ impl<'a> Search<'a> {
                 vec![Vec::new(); group.gains[1].len()],
             ];
             for axis in 0..2 {
-                let delay_ms = self.chain.mean(2 * axis, TYPICAL_MS).delay_ms;
-                let slope = self.chain.slope(2 * axis);
+                let chain = LinearChain::new(&self.chain, axis);
                 for (place, gain) in group.gains[axis].iter().enumerate() {
                     let law = laws[axis].with_gain(*gain);
-                    let linear =
-                        LinearLoop::new(&law, &cases[0].timing, 1e-3 * delay_ms)?.with_slope(slope);
+                    let linear = LinearLoop::behind(&law, &cases[0].timing, &chain)?;
                     if *gain > 0.0 && !linear.is_stable(1.0) {
                         continue;
                     }

@@ -8,12 +8,15 @@
 //! 10.3; a relay with a linear part as in Gelb & Vander Velde 1968, Multiple-Input Describing
 //! Functions and Nonlinear System Design, chapters 2 and 7.
 
+use crate::chain_model::PreparedChain;
 use crate::error::{ServoError, above_zero, at_least};
 use crate::law::{Law, PreparedLaw};
 use crate::loop_sim::Timing;
 use serde::Serialize;
 use std::f64::consts::{FRAC_2_PI, PI, TAU};
 
+/// Width in ms of a usual pulse, at which a chain's mean start delay is taken.
+pub(crate) const TYPICAL_MS: f64 = 200.0;
 /// The largest factor on the gain that is looked at.
 const MOST_GAIN: f64 = 1e4;
 /// Frequencies at which the crossover is looked for, up to half a cycle per frame.
@@ -60,6 +63,26 @@ impl Complex {
     /// Angle in radians, in -pi..=pi.
     pub fn angle(self) -> f64 {
         libm::atan2(self.im, self.re)
+    }
+}
+
+/// A chain as the linear loop sees it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct LinearChain {
+    /// Mean start delay of a usual pulse in s.
+    delay_s: f64,
+    /// By how much a pulse grows for each unit of wanted width.
+    slope: f64,
+}
+
+impl LinearChain {
+    /// Of a chain on `axis` (0 right ascension, 1 declination).
+    pub fn new(chain: &PreparedChain, axis: usize) -> Self {
+        let direction = 2 * axis;
+        Self {
+            delay_s: 1e-3 * chain.mean(direction, TYPICAL_MS).delay_ms,
+            slope: chain.slope(direction),
+        }
     }
 }
 
@@ -139,6 +162,18 @@ impl LinearLoop {
             cadence_s: timing.cadence_s,
             gain: law.law().gain(),
         })
+    }
+
+    /// The loop of a law behind a chain.
+    ///
+    /// # Errors
+    /// As [`LinearLoop::new`].
+    pub fn behind(
+        law: &PreparedLaw,
+        timing: &Timing,
+        chain: &LinearChain,
+    ) -> Result<Self, ServoError> {
+        Ok(Self::new(law, timing, chain.delay_s)?.with_slope(chain.slope))
     }
 
     /// The same loop with a chain whose pulses grow by `slope` for each unit of wanted width.

@@ -2,6 +2,8 @@
 //! `solve_discrete_are`: values in `tests/references/servo.json`, made by `servo.py` beside it,
 //! which names the versions.
 
+mod common;
+
 use serde_json::Value;
 use servo::law::{Law, Predictor, PreparedLaw};
 use servo::loop_sim::Timing;
@@ -131,20 +133,7 @@ fn the_settled_filter_solves_the_riccati_equation() {
 #[test]
 #[ignore = "needs python3 with numpy, scipy and control; install: pip install numpy scipy control, and name it in PULSEWRIGHT_PYTHON"]
 fn the_reference_values_are_remade() {
-    let python = std::env::var("PULSEWRIGHT_PYTHON").unwrap_or_else(|_| "python3".into());
-    let made = std::process::Command::new(python)
-        .arg(concat!(
-            env!("CARGO_MANIFEST_DIR"),
-            "/tests/references/servo.py"
-        ))
-        .output()
-        .unwrap();
-    assert!(
-        made.status.success(),
-        "{}",
-        String::from_utf8_lossy(&made.stderr)
-    );
-    let made: Value = serde_json::from_slice(&made.stdout).unwrap();
+    let made = common::made_by("servo.py");
     fn compare(a: &Value, b: &Value, path: &str) {
         match (a, b) {
             (Value::Object(x), Value::Object(y)) => {

@@ -2,6 +2,8 @@
 //! `docs/method.md` by someone who has not read this crate: `tests/references/loop_second.py`, whose
 //! values stand in `loop_second.json` beside it.
 
+mod common;
+
 use serde_json::Value;
 use servo::chain_model::{Chain, ChainModel, FittedDirection, MissingAt};
 use servo::disturbance::{Correlated, Disturbances, Gusts, Periodic, Wave};
@@ -193,20 +195,7 @@ fn a_second_derivation_agrees_on_the_tracking_error_of_unlike_setups() {
 #[test]
 #[ignore = "needs python3 with numpy; install: pip install numpy, and name it in PULSEWRIGHT_PYTHON"]
 fn the_second_derivation_is_remade() {
-    let python = std::env::var("PULSEWRIGHT_PYTHON").unwrap_or_else(|_| "python3".into());
-    let made = std::process::Command::new(python)
-        .arg(concat!(
-            env!("CARGO_MANIFEST_DIR"),
-            "/tests/references/loop_second.py"
-        ))
-        .output()
-        .unwrap();
-    assert!(
-        made.status.success(),
-        "{}",
-        String::from_utf8_lossy(&made.stderr)
-    );
-    let made: Value = serde_json::from_slice(&made.stdout).unwrap();
+    let made = common::made_by("loop_second.py");
     let kept: Value = serde_json::from_str(include_str!("references/loop_second.json")).unwrap();
     for (a, b) in made["cases"]
         .as_array()

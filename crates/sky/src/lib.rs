@@ -15,6 +15,7 @@ mod periodic;
 pub mod rate;
 pub mod seeing;
 mod setup;
+pub mod toml_values;
 
 pub use drift::Drift;
 pub use effect::{SkyEffect, WidthErrors};

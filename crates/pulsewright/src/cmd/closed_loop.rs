@@ -10,8 +10,8 @@ use crate::cli::{Global, LoopArgs};
 use crate::error::Error;
 use crate::output::Output;
 use crate::progress::with_progress;
-use crate::simulate::few_pulses;
-use crate::{json, library, simulate, text};
+use crate::simulate::{Given, few_pulses};
+use crate::{json, simulate, text};
 
 /// Runs the command.
 ///
@@ -19,18 +19,12 @@ use crate::{json, library, simulate, text};
 /// What the setup, the book, the trim and the simulation say.
 pub fn run(args: &LoopArgs, global: &Global, output: &Output) -> Result<(), Error> {
     let file = &args.setup.setup;
-    let reading = library::setup(file)?;
-    let setup = &reading.setup;
-    let mut warnings = reading.warnings.clone();
-    let measured = match &args.run {
-        Some(name) => {
-            let book = library::open(global)?;
-            let mut measured = simulate::measured(&book, name, args.draw_from)?;
-            warnings.append(&mut measured.warnings);
-            Some(measured)
-        }
-        None => None,
-    };
+    let Given {
+        setup,
+        measured,
+        mut warnings,
+    } = simulate::given(file, args.run.as_deref(), args.draw_from, global)?;
+    let setup = &setup;
     let mut chain = match &measured {
         Some(measured) => measured.chain.clone(),
         None => simulate::by_hand(args.width_error, args.start_delay),

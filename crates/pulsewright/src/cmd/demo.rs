@@ -2,7 +2,6 @@
 
 use book::Book;
 use chain::{Below, Loss, RunPulses};
-use servo::chain_model::Chain;
 use servo::tune::{TuneOptions, tune};
 
 use crate::cli::{DemoArgs, DrawFrom, Global};
@@ -46,14 +45,17 @@ pub fn run(args: &DemoArgs, global: &Global, output: &Output) -> Result<(), Erro
     }
     let comparison = compare::compare(&book, &numbers)?;
 
+    let simulated = chains
+        .iter()
+        .map(|chain| simulate::measured(&book, chain.name, DrawFrom::Pulses))
+        .collect::<Result<Vec<_>, _>>()?;
     let mut verdicts = Vec::new();
-    for chain in &chains {
-        let measured = simulate::measured(&book, chain.name, DrawFrom::Pulses)?;
-        let trim = judge::fitted(&measured, &setup, seed);
+    for measured in &simulated {
+        let trim = judge::fitted(measured, &setup, seed);
         verdicts.push(judge::judgement(&Judged {
             setup_file: &setup_file,
             setup: &setup,
-            measured: &measured,
+            measured,
             trim: trim.as_ref(),
             exposures: EXPOSURES,
             seed,
@@ -63,20 +65,19 @@ pub fn run(args: &DemoArgs, global: &Global, output: &Output) -> Result<(), Erro
     }
 
     let tuned = {
-        let chain: Chain = simulate::measured(&book, demo::TO_TRIM, DrawFrom::Pulses)?.chain;
         let options = TuneOptions {
             seed,
             ..TuneOptions::default()
         };
         with_progress("tuning", output.shows_progress(), |progress| {
-            tune(&setup, &chain, &options, progress)
+            // The first chain is the one to trim.
+            tune(&setup, &simulated[0].chain, &options, progress)
         })
         .map_err(|source| Error::servo(&setup_file, source))?
     };
-    let (run_before, summary_before) = library::run(&book, demo::TO_TRIM)?;
-    let before = book.observations(run_before.number)?;
+    let (_, summary_before) = library::run(&book, demo::TO_TRIM)?;
     let before = RunPulses {
-        observations: &before,
+        observations: &simulated[0].observations,
         summary: Some(&summary_before),
     };
     let shortest = Some(demo::SHORTEST_US);

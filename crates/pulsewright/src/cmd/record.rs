@@ -80,13 +80,14 @@ pub fn run(args: &RecordArgs, global: &Global, output: &Output) -> Result<(), Er
     };
     // Looked at before anything is asked; it is locked and read again when it goes on.
     let loaded = recording::load(path)?;
-    let plan = recording::plan_of(&loaded).ok_or_else(|| {
+    let record = loaded.record();
+    let plan = record.plan.ok_or_else(|| {
         Error::Usage(format!(
             "{}: found a record that holds no plan yet; begin a new one",
             path.display()
         ))
     })?;
-    if recording::is_complete(&loaded) {
+    if record.ended == Some(true) {
         return Err(Error::Usage(format!(
             "{}: this run is complete, so that there is nothing to go on with; `pulsewright read {}` shows it",
             path.display(),
@@ -105,7 +106,7 @@ pub fn run(args: &RecordArgs, global: &Global, output: &Output) -> Result<(), Er
     let (loaded, file) = RecordFile::resume(path)?;
     let edges = loaded.head.edges();
     let mut live = Live::new(&chain.name, how(output));
-    if let Ok(matching) = loaded.recorded().matching() {
+    if let Ok(matching) = loaded.record().conclude().matching() {
         live.take_over(&matching.observations);
     }
     let ready = Ready {

@@ -8,7 +8,7 @@ use crate::cmd::judge;
 use crate::error::Error;
 use crate::output::Output;
 use crate::progress::with_progress;
-use crate::simulate::few_pulses;
+use crate::simulate::{Given, few_pulses};
 use crate::{json, library, simulate, text};
 
 /// Runs the command.
@@ -18,7 +18,6 @@ use crate::{json, library, simulate, text};
 /// can't be written.
 pub fn run(args: &TuneArgs, global: &Global, output: &Output) -> Result<(), Error> {
     let file = &args.setup.setup;
-    let reading = library::setup(file)?;
     if let Some(path) = args.output.as_ref().filter(|path| path.exists()) {
         return Err(Error::file(
             path,
@@ -27,17 +26,12 @@ pub fn run(args: &TuneArgs, global: &Global, output: &Output) -> Result<(), Erro
             "it is not replaced; name another file",
         ));
     }
-    let setup = &reading.setup;
-    let mut warnings = reading.warnings.clone();
-    let measured = match &args.run {
-        Some(name) => {
-            let book = library::open(global)?;
-            let mut measured = simulate::measured(&book, name, args.draw_from)?;
-            warnings.append(&mut measured.warnings);
-            Some(measured)
-        }
-        None => None,
-    };
+    let Given {
+        setup,
+        measured,
+        mut warnings,
+    } = simulate::given(file, args.run.as_deref(), args.draw_from, global)?;
+    let setup = &setup;
     let trim = match (&args.trim, &measured) {
         (Some(path), _) => {
             let trim = simulate::trim_file(path)?;

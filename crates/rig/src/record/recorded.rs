@@ -1,7 +1,7 @@
 //! A run that was recorded: what is sure of it, and how sure.
 
 use crate::link::Identity;
-use chain::{BudgetRow, Instrument, Kind, Sampling};
+use chain::{BudgetRow, Instrument, Sampling};
 use wire::{Capture, MatchOptions, Matching, Request, RequestSource, WireError};
 
 /// The greatest delay between an edge and its time stamp while the rig serves another interrupt, in
@@ -97,13 +97,7 @@ impl Recorded {
     /// The rows of the budget of a start delay beside those of its scatter (JCGM 100:2008, 4.3.7: of a
     /// bound alone, rectangular): step, latency, alignment of the clocks, time of issue.
     pub fn delay_rows(&self) -> Vec<BudgetRow> {
-        let row = |component: &str, half_width_ms: f64, how: String| BudgetRow {
-            component: component.into(),
-            kind: Kind::B,
-            distribution: "rectangular".into(),
-            standard_ms: half_width_ms / 3f64.sqrt(),
-            how,
-        };
+        let row = BudgetRow::rectangular;
         let shown = |ms: f64| chain::significant(ms);
         let tick_ms = 1000.0 / f64::from(self.tick_hz.max(1));
         let mut rows = vec![

@@ -12,6 +12,7 @@ use super::fields::{Place, SECTIONS};
 use super::write::law_names;
 use super::{Field, Harmonic, Law, SETUP_VERSION, Setup, fields};
 use crate::error::{Fault, SetupError};
+use crate::toml_values::{integer, number, shown};
 
 /// A setup file as read: the setup, and what its writer may want to know.
 #[derive(Clone, PartialEq, Debug)]
@@ -306,30 +307,12 @@ impl Reader<'_> {
     }
 }
 
-fn integer(value: &DeValue<'_>) -> Option<i64> {
-    let integer = value.as_integer()?;
-    i64::from_str_radix(integer.as_str(), integer.radix()).ok()
-}
-
-fn number(value: &DeValue<'_>) -> Option<f64> {
-    match value {
-        DeValue::Float(float) => float.as_str().parse().ok(),
-        // Widths and lengths of a setup are far below 2^53, where this is exact.
-        DeValue::Integer(_) => integer(value).map(|integer| integer as f64),
-        _ => None,
-    }
-}
-
 /// A value as it stands in an error.
 fn found(value: &DeValue<'_>) -> String {
     match value {
-        DeValue::String(text) => format!("{text:?}"),
-        DeValue::Integer(integer) => integer.as_str().to_string(),
-        DeValue::Float(float) => float.as_str().to_string(),
-        DeValue::Boolean(truth) => truth.to_string(),
-        DeValue::Datetime(time) => time.to_string(),
+        // A list of the setup is one of tables, and long.
         DeValue::Array(_) => "a list".to_string(),
-        DeValue::Table(_) => "a table".to_string(),
+        _ => shown(value),
     }
 }
 
