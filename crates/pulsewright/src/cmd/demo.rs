@@ -52,16 +52,22 @@ pub fn run(args: &DemoArgs, global: &Global, output: &Output) -> Result<(), Erro
     let mut verdicts = Vec::new();
     for measured in &simulated {
         let trim = judge::fitted(measured, &setup, seed);
-        verdicts.push(judge::judgement(&Judged {
-            setup_file: &setup_file,
-            setup: &setup,
-            measured,
-            trim: trim.as_ref(),
-            exposures: EXPOSURES,
-            seed,
-            warnings: measured.warnings.clone(),
-            progress: output.shows_progress(),
-        })?);
+        verdicts.push(with_progress(
+            "judging",
+            output.shows_progress(),
+            |progress| {
+                judge::judgement(&Judged {
+                    setup_file: &setup_file,
+                    setup: &setup,
+                    measured,
+                    trim: trim.as_ref(),
+                    exposures: EXPOSURES,
+                    seed,
+                    warnings: measured.warnings.clone(),
+                    progress,
+                })
+            },
+        )?);
     }
 
     let tuned = {

@@ -34,15 +34,17 @@ pub fn run(args: &JudgeArgs, global: &Global, output: &Output) -> Result<(), Err
         Some(file) => Some(file.trim),
         None => fitted(&measured, &reading.setup, global.seed),
     };
-    let document = judgement(&Judged {
-        setup_file: &args.setup.setup,
-        setup: &reading.setup,
-        measured: &measured,
-        trim: trim.as_ref(),
-        exposures: args.exposures,
-        seed: global.seed,
-        warnings,
-        progress: output.shows_progress(),
+    let document = with_progress("judging", output.shows_progress(), |progress| {
+        judgement(&Judged {
+            setup_file: &args.setup.setup,
+            setup: &reading.setup,
+            measured: &measured,
+            trim: trim.as_ref(),
+            exposures: args.exposures,
+            seed: global.seed,
+            warnings,
+            progress,
+        })
     })?;
     if output.json() {
         return output.print_json(&document);
@@ -66,8 +68,8 @@ pub struct Judged<'a> {
     pub seed: u64,
     /// Warnings so far.
     pub warnings: Vec<wire::Warning>,
-    /// Whether progress may be shown.
-    pub progress: bool,
+    /// Is told the share that is done.
+    pub progress: &'a dyn Fn(f64),
 }
 
 /// The verdict with all that is to be told.
@@ -92,9 +94,13 @@ pub fn judgement(judged: &Judged<'_>) -> Result<json::JudgeDocument, Error> {
             trials: exposures as usize,
             threads: 0,
         };
-        let found = with_progress("judging", judged.progress, |progress| {
-            judge(setup, &measured.chain, trimmed.as_ref(), &options, progress)
-        })
+        let found = judge(
+            setup,
+            &measured.chain,
+            trimmed.as_ref(),
+            &options,
+            judged.progress,
+        )
         .map_err(failed)?;
         // What more simulation can tell needs no longer run.
         let unsure = found.verdict == Verdict::MeasureMore && enough;

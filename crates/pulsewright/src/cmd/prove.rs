@@ -2,7 +2,8 @@
 
 use std::path::{Path, PathBuf};
 
-use chain::RunPulses;
+use book::Book;
+use chain::{Proof, RunPulses};
 use sky::Axis;
 
 use crate::cli::{Global, ProveArgs};
@@ -46,34 +47,83 @@ pub fn margin_of(file: &Path) -> Result<f64, Error> {
 /// What the book and the proof say.
 pub fn run(args: &ProveArgs, global: &Global, output: &Output) -> Result<(), Error> {
     let book = library::open(global)?;
-    let [before, after] = [&args.before, &args.after].map(|name| library::number_of(&book, name));
-    let (before, after) = (before?, after?);
-    if before == after {
-        return Err(Error::Usage(format!(
-            "run {before} is named twice; name a run before the change and one after it (`pulsewright runs` lists them)"
-        )));
-    }
-    let (run_before, summary_before) = library::run(&book, &args.before)?;
-    let (run_after, summary_after) = library::run(&book, &args.after)?;
-    let runs = [run_before, run_after];
-    let pulses = [book.observations(before)?, book.observations(after)?];
-    let names = if runs[0].chain == runs[1].chain {
-        [before, after].map(|number| format!("run {number}"))
-    } else {
-        runs.map(|run| run.chain)
-    };
     let setup = args.setup.clone().or_else(|| {
         let usual = PathBuf::from(USUAL_SETUP);
         usual.exists().then_some(usual)
     });
-    let (margin_ms, margin_from) = match (args.margin, setup) {
-        (Some(ms), _) => (ms, None),
-        (None, Some(file)) => (margin_of(&file)?, Some(file)),
+    let margin = match (args.margin, setup) {
+        (Some(ms), _) => Margin::Given(ms),
+        (None, Some(file)) => Margin::Of(file),
         (None, None) => {
             return Err(Error::Usage(format!(
                 "no margin was given, and there is no {USUAL_SETUP} here to take it from; use --margin 2ms, or --setup FILE (`pulsewright setup new` writes one)"
             )));
         }
+    };
+    let proved = proved(&book, [&args.before, &args.after], &margin)?;
+    if output.json() {
+        return output.print_json(&json::of_proof(proved.numbers, &proved.proof));
+    }
+    if output.quiet() {
+        return output.print(&format!("{}\n", proved.proof.answer));
+    }
+    let margin_from = match &margin {
+        Margin::Given(_) => None,
+        Margin::Of(file) => Some(file.as_path()),
+    };
+    output.print(&text::proof::page(
+        &proved.names,
+        &proved.proof,
+        margin_from,
+    ))
+}
+
+/// What counts as zero.
+pub enum Margin {
+    /// So many ms either side.
+    Given(f64),
+    /// What moves the star of this setup by a tenth of its width.
+    Of(PathBuf),
+}
+
+/// A proof of two stored runs.
+pub struct Proved {
+    /// Their numbers, before and after.
+    pub numbers: [i64; 2],
+    /// What they are called.
+    pub names: [String; 2],
+    /// The proof.
+    pub proof: Proof,
+}
+
+/// Sets a run before a change beside one after it; each is named by its number or its chain.
+///
+/// # Errors
+/// What the book, the setup and the proof say; [`Error::Usage`] where both are the same run.
+pub fn proved(book: &Book, runs: [&str; 2], margin: &Margin) -> Result<Proved, Error> {
+    let [before, after] = runs.map(|name| library::number_of(book, name));
+    let numbers = [before?, after?];
+    if numbers[0] == numbers[1] {
+        return Err(Error::Usage(format!(
+            "run {} is named twice; name a run before the change and one after it (`pulsewright runs` lists them)",
+            numbers[0]
+        )));
+    }
+    let (run_before, summary_before) = library::run(book, runs[0])?;
+    let (run_after, summary_after) = library::run(book, runs[1])?;
+    let runs = [run_before, run_after];
+    let pulses = [
+        book.observations(numbers[0])?,
+        book.observations(numbers[1])?,
+    ];
+    let names = if runs[0].chain == runs[1].chain {
+        numbers.map(|number| format!("run {number}"))
+    } else {
+        runs.map(|run| run.chain)
+    };
+    let margin_ms = match margin {
+        Margin::Given(ms) => *ms,
+        Margin::Of(file) => margin_of(file)?,
     };
     let run = |place: usize, summary| RunPulses {
         observations: &pulses[place],
@@ -84,11 +134,9 @@ pub fn run(args: &ProveArgs, global: &Global, output: &Output) -> Result<(), Err
         (&names[1], run(1, &summary_after)),
         margin_ms,
     )?;
-    if output.json() {
-        return output.print_json(&json::of_proof([before, after], &proof));
-    }
-    if output.quiet() {
-        return output.print(&format!("{}\n", proof.answer));
-    }
-    output.print(&text::proof::page(&names, &proof, margin_from.as_deref()))
+    Ok(Proved {
+        numbers,
+        names,
+        proof,
+    })
 }

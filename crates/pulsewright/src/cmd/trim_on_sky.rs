@@ -9,7 +9,6 @@ use servo::judge::{ChainResult, JudgeOptions, weigh};
 use wire::Warning;
 
 use crate::error::Error;
-use crate::progress::with_progress;
 use crate::simulate::{self, MeasuredChain};
 use crate::{json, library};
 
@@ -25,8 +24,8 @@ pub struct Weighed<'a> {
     pub shortest_us: Option<u32>,
     /// Seed of all random numbers.
     pub seed: u64,
-    /// Whether progress may be shown.
-    pub progress: bool,
+    /// Is told the share that is done.
+    pub progress: &'a dyn Fn(f64),
 }
 
 /// The star under the chain as it is, behind the trim to the median, to the mean, and to the loss that
@@ -70,10 +69,7 @@ pub fn weigh_trims(weighed: &Weighed<'_>) -> Result<(json::TrimOnSky, Vec<Warnin
         ..JudgeOptions::default()
     };
     let failed = |source| Error::servo(file, source);
-    let stars = with_progress("weighing the trims", weighed.progress, |progress| {
-        weigh(&reading.setup, &chains, &options, progress)
-    })
-    .map_err(failed)?;
+    let stars = weigh(&reading.setup, &chains, &options, weighed.progress).map_err(failed)?;
     let glance = simulate::glance(&reading.setup, &measured.chain, weighed.seed).map_err(failed)?;
     let mut warnings = reading.warnings;
     warnings.extend(simulate::beyond_what_was_tried(

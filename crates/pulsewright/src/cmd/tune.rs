@@ -1,14 +1,19 @@
 //! `tune`: the best settings of the guiding loop.
 
+use std::path::Path;
+
+use chain::Trim;
 use servo::chain_model::Chain;
 use servo::tune::{Goal, TuneOptions, Tuned, tune};
+use sky::Setup;
+use wire::Warning;
 
 use crate::cli::{Global, GoalArg, TuneArgs};
 use crate::cmd::judge;
 use crate::error::Error;
 use crate::output::Output;
 use crate::progress::with_progress;
-use crate::simulate::{Given, few_pulses};
+use crate::simulate::{Given, MeasuredChain, few_pulses};
 use crate::{json, library, simulate, text};
 
 /// Runs the command.
@@ -41,9 +46,6 @@ pub fn run(args: &TuneArgs, global: &Global, output: &Output) -> Result<(), Erro
         (None, Some(measured)) => judge::fitted(measured, setup, global.seed),
         (None, None) => None,
     };
-    let chain = measured
-        .as_ref()
-        .map_or_else(Chain::perfect, |m| m.chain.clone());
     let options = TuneOptions {
         goal: match args.goal {
             GoalArg::Fwhm => Goal::Fwhm,
@@ -55,53 +57,19 @@ pub fn run(args: &TuneArgs, global: &Global, output: &Output) -> Result<(), Erro
         timing_and_law: !args.keep_timing,
         ..TuneOptions::default()
     };
-    let tuned = |chain: &Chain, what: &str| -> Result<Tuned, Error> {
-        with_progress(what, output.shows_progress(), |progress| {
-            tune(setup, chain, &options, progress)
+    let document = with_progress("tuning", output.shows_progress(), |progress| {
+        tuned(ToTune {
+            setup_file: file,
+            setup,
+            measured: measured.as_ref(),
+            trim: trim.as_ref(),
+            options: &options,
+            warnings,
+            progress,
         })
-        .map_err(|source| Error::servo(file, source))
-    };
-    let mut untrimmed = tuned(&chain, "tuning")?;
-    let trimmed = match &trim {
-        Some(trim) => Some(tuned(
-            &simulate::behind(&chain, trim),
-            "tuning with the trim",
-        )?),
-        None => None,
-    };
-    warnings.append(&mut untrimmed.warnings);
-    let glance = simulate::glance(&untrimmed.best.applied_to(setup), &chain, global.seed)
-        .map_err(|source| Error::servo(file, source))?;
-    if let Some(measured) = &measured {
-        let tried = measured.tried_ms;
-        warnings.extend(simulate::beyond_what_was_tried(
-            &glance,
-            "this run asked for",
-            tried,
-        ));
-    }
-    let document = json::TuneDocument {
-        schema_version: json::SCHEMA_VERSION,
-        kind: "tuning",
-        setup: file.display().to_string(),
-        run: measured.as_ref().map(|m| m.run),
-        chain: measured.as_ref().map_or_else(
-            || "a chain that does as it is told".to_owned(),
-            |m| m.name.clone(),
-        ),
-        seed: global.seed,
-        skies: args.skies,
-        answer: few_pulses(&chain, untrimmed.answer()),
-        answer_trimmed: trimmed.as_ref().map(Tuned::answer),
-        untrimmed,
-        trimmed,
-        warnings,
-    };
+    })?;
     if let Some(path) = &args.output {
-        let mut best = document.untrimmed.best.applied_to(setup);
-        // A pulse that outlasts the cadence would run into the next frame's.
-        best.control.longest_ms = best.control.longest_ms.min(1000.0 * best.control.cadence_s);
-        library::write_new(path, &best.to_toml())?;
+        library::write_new(path, &recommended(&document.untrimmed, setup).to_toml())?;
         output.note(&format!(
             "the setup with the recommended settings written to {}",
             path.display()
@@ -111,4 +79,90 @@ pub fn run(args: &TuneArgs, global: &Global, output: &Output) -> Result<(), Erro
         return output.print_json(&document);
     }
     output.print(&text::tune::page(&document, output.quiet()))
+}
+
+/// The setup with the recommended settings.
+pub fn recommended(tuned: &Tuned, setup: &Setup) -> Setup {
+    let mut best = tuned.best.applied_to(setup);
+    // A pulse that outlasts the cadence would run into the next frame's.
+    best.control.longest_ms = best.control.longest_ms.min(1000.0 * best.control.cadence_s);
+    best
+}
+
+/// What is tuned.
+pub struct ToTune<'a> {
+    /// The setup file, for messages.
+    pub setup_file: &'a Path,
+    /// What it says.
+    pub setup: &'a Setup,
+    /// The chain; none is a perfect one.
+    pub measured: Option<&'a MeasuredChain>,
+    /// A trim for it.
+    pub trim: Option<&'a Trim>,
+    /// How.
+    pub options: &'a TuneOptions,
+    /// Warnings so far.
+    pub warnings: Vec<Warning>,
+    /// Is told the share that is done.
+    pub progress: &'a dyn Fn(f64),
+}
+
+/// The best settings with the chain as it is, and behind the trim where there is one.
+///
+/// # Errors
+/// What the simulation says.
+pub fn tuned(asked: ToTune<'_>) -> Result<json::TuneDocument, Error> {
+    let ToTune {
+        setup,
+        measured,
+        trim,
+        options,
+        progress,
+        mut warnings,
+        ..
+    } = asked;
+    let failed = |source| Error::servo(asked.setup_file, source);
+    let chain = measured.map_or_else(Chain::perfect, |m| m.chain.clone());
+    let parts = if trim.is_some() { 2.0 } else { 1.0 };
+    let mut untrimmed =
+        tune(setup, &chain, options, &|share| progress(share / parts)).map_err(failed)?;
+    let trimmed = match trim {
+        Some(trim) => {
+            let behind = simulate::behind(&chain, trim);
+            Some(
+                tune(setup, &behind, options, &|share| {
+                    progress(0.5 + 0.5 * share)
+                })
+                .map_err(failed)?,
+            )
+        }
+        None => None,
+    };
+    warnings.append(&mut untrimmed.warnings);
+    let glance = simulate::glance(&untrimmed.best.applied_to(setup), &chain, options.seed)
+        .map_err(failed)?;
+    if let Some(measured) = measured {
+        warnings.extend(simulate::beyond_what_was_tried(
+            &glance,
+            "this run asked for",
+            measured.tried_ms,
+        ));
+    }
+    Ok(json::TuneDocument {
+        schema_version: json::SCHEMA_VERSION,
+        kind: "tuning",
+        setup: asked.setup_file.display().to_string(),
+        run: measured.map(|m| m.run),
+        chain: measured.map_or_else(
+            || "a chain that does as it is told".to_owned(),
+            |m| m.name.clone(),
+        ),
+        seed: options.seed,
+        skies: options.skies as u32,
+        answer: few_pulses(&chain, untrimmed.answer()),
+        answer_trimmed: trimmed.as_ref().map(Tuned::answer),
+        untrimmed,
+        trimmed,
+        warnings,
+    })
 }
