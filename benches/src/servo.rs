@@ -135,17 +135,20 @@ fn speed(folder: &Path, chain: &Chain) {
     );
 }
 
-/// The random numbers of so many frames; their sum, so that none is left out.
+/// The random numbers of so many frames; the sum of some, so that none is left out.
 fn draw(frames: f64) -> f64 {
     let normal = Normal::new();
     let mut random = Random::new(1);
+    let mut numbers = [0.0; 64];
+    let mut sum = 0.0;
     let frames = frames as usize;
-    // Two plain loops: the quickest way there is.
-    let normals: f64 = (0..NORMALS * frames)
-        .map(|_| normal.draw(&mut random))
-        .sum();
+    // The quickest way there is: the normal ones a block at a time, as the simulation draws them.
+    for _ in 0..(NORMALS * frames).div_ceil(numbers.len()) {
+        normal.fill(&mut random, &mut numbers);
+        sum += black_box(&numbers)[0];
+    }
     let uniforms: f64 = (0..UNIFORMS * frames).map(|_| random.uniform()).sum();
-    normals + uniforms
+    sum + uniforms
 }
 
 /// Seconds of the slowest of so many processes that run at once, and the RMS that the first found.

@@ -5,8 +5,9 @@ use std::sync::Arc;
 use ::servo::chain_model::{Chain, PreparedChain};
 use ::servo::law::PreparedLaw;
 use ::servo::loop_sim::{LoopCase, PreparedAxis, Scratch};
-use ::servo::run::parallel;
+use ::servo::run::{in_lanes, parallel};
 use ::servo::stability::LinearLoop;
+use ::servo::stream::LANES;
 use ::servo::tune::{Goal, Settings, TuneOptions, tune};
 use sky::{Law, Setup};
 
@@ -179,11 +180,10 @@ fn variances(
         return None;
     }
     let prepared = PreparedAxis::with_law(case, axis, chain, law).ok()?;
-    (0..GRID_TRIALS as u64)
-        .map(|trial| {
-            let result = prepared.run(SEEDS[0], trial, scratch);
-            (!result.star_lost).then(|| result.variance())
-        })
+    (0..GRID_TRIALS)
+        .step_by(LANES)
+        .flat_map(|first| prepared.run(SEEDS[0], first as u64, scratch))
+        .map(|result| (!result.star_lost).then(|| result.variance()))
         .collect()
 }
 
@@ -201,12 +201,15 @@ fn goal(setup: &Setup, chain: &Chain, settings: &Settings, seed: u64, trials: us
     let case = LoopCase::from_setup(&settings.applied_to(setup), chain).expect("good settings");
     let prepared = Arc::new(chain.prepare().expect("a good chain"));
     let axes = [0, 1].map(|axis| PreparedAxis::new(&case, axis, &prepared).expect("a good axis"));
-    let values = parallel(trials, 2, Scratch::default, |scratch, i| {
-        let [ra, dec] = [0, 1].map(|axis| axes[axis].run(seed, i as u64, scratch));
-        if ra.star_lost || dec.star_lost {
-            return f64::INFINITY;
-        }
-        Goal::Fwhm.value(case.star_fwhm_arcsec, ra.variance(), dec.variance())
+    let values = in_lanes(trials, 2, Scratch::default, |scratch, first| {
+        let [ra, dec] = [0, 1].map(|axis| axes[axis].run(seed, first, scratch));
+        std::array::from_fn(|lane| {
+            let (ra, dec) = (&ra[lane], &dec[lane]);
+            if ra.star_lost || dec.star_lost {
+                return f64::INFINITY;
+            }
+            Goal::Fwhm.value(case.star_fwhm_arcsec, ra.variance(), dec.variance())
+        })
     });
     values.iter().sum::<f64>() / trials as f64
 }

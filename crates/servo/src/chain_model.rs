@@ -393,9 +393,10 @@ impl WidthTable {
     }
 }
 
-/// The index of rank `u` in a table of `n` equally likely places.
+/// The index of rank `u` in a table of `n` equally likely places. A table has less than 2^32 of them,
+/// and 32 bits convert in half the instructions.
 fn place(u: f64, n: usize) -> usize {
-    ((u * n as f64) as usize).min(n - 1)
+    ((u * n as f64) as u32 as usize).min(n - 1)
 }
 
 impl PreparedChain {
@@ -415,23 +416,17 @@ impl PreparedChain {
             Tables::Constant(draw) => *draw,
             Tables::ByWidth(tables) => {
                 let widths = &tables[direction.min(3)];
-                // The lists are short: counting is quicker than halving.
-                let above = widths
-                    .iter()
-                    .take_while(|w| w.requested_ms < requested_ms)
-                    .count();
-                if above == 0 {
-                    widths[0].at(fate)
-                } else if above == widths.len() {
-                    widths[above - 1].at(fate)
-                } else {
-                    let (low, high) = (&widths[above - 1], &widths[above]);
-                    let part = (requested_ms - low.requested_ms) * low.per_ms;
-                    let (a, b) = (low.at(fate), high.at(fate));
-                    Draw {
-                        error_ms: a.error_ms + part * (b.error_ms - a.error_ms),
-                        delay_ms: a.delay_ms + part * (b.delay_ms - a.delay_ms),
-                    }
+                // The lists are short: counting is quicker than halving. Outside, both ends are the
+                // same width, so that no branch is needed, which could not be foretold.
+                let below = |w: &&WidthTable| w.requested_ms < requested_ms;
+                let above = widths.iter().filter(below).count();
+                let low = &widths[above.saturating_sub(1)];
+                let high = &widths[above.min(widths.len() - 1)];
+                let part = (requested_ms - low.requested_ms) * low.per_ms;
+                let (a, b) = (low.at(fate), high.at(fate));
+                Draw {
+                    error_ms: a.error_ms + part * (b.error_ms - a.error_ms),
+                    delay_ms: a.delay_ms + part * (b.delay_ms - a.delay_ms),
                 }
             }
         };

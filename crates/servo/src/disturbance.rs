@@ -7,8 +7,8 @@
 //! two known ends is conditioned on both.
 
 use crate::error::{ServoError, above_zero, at_least};
-use crate::normal::Normal;
-use crate::stream::{Source, stream};
+use crate::normal::{Normal, Normals};
+use crate::stream::{LANES, Lanes, Source, streams};
 use stats::random::Random;
 use std::f64::consts::TAU;
 
@@ -258,187 +258,202 @@ pub struct Knot {
     pub after: f64,
 }
 
-/// What one step did.
+/// What one step did in the trials side by side.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Passage {
     /// Exact mean over the step in arcsec; for a step without its mean the gear noise's part is
     /// the mean of its ends.
-    pub mean: f64,
+    pub mean: Lanes,
     /// Disturbance at the start in arcsec.
-    pub start: f64,
+    pub start: Lanes,
     /// Disturbance at the end in arcsec.
-    pub end: f64,
-    /// Whether it went nearly straight between the two; else the knots tell its way.
+    pub end: Lanes,
+    /// Whether it went nearly straight between the two in all trials; else the knots tell its way.
     pub straight: bool,
 }
 
-/// The disturbance of one axis in one trial, at an instant.
+/// The disturbance of one axis in the trials side by side, at an instant.
 #[derive(Debug, Clone)]
 pub struct MountMotion {
     /// Drift, periodic error and gear noise now.
-    smooth: f64,
-    drifted: f64,
+    smooth: Lanes,
+    drifted: Lanes,
     /// Sine and cosine of each wave's phase, times its amplitude.
-    waves: Vec<(f64, f64)>,
-    gear: f64,
+    waves: Vec<[Lanes; 2]>,
+    gear: Lanes,
     gear_active: bool,
-    gust: f64,
+    gust: Lanes,
     gusts: Gusts,
-    next_gust_s: f64,
+    next_gust_s: Lanes,
     normal: Normal,
-    gear_random: Random,
-    gust_random: Random,
+    gear_normals: Normals,
+    gust_randoms: [Random; LANES],
 }
 
 impl MountMotion {
-    /// The state at the start of a trial. The gear noise is stationary; the position is counted
-    /// from the start, so that the first value is 0.
-    pub fn new(what: &Disturbances, seed: u64, trial: u64, axis: u64) -> Self {
+    /// The state at the start of the trials from `first`. The gear noise is stationary; the position
+    /// is counted from the start, so that the first value is 0.
+    pub fn new(what: &Disturbances, seed: u64, first: u64, axis: u64) -> Self {
+        let streams = |source| streams(seed, first, axis, source);
         let start = if what.periodic.random_start {
-            TAU * stream(seed, trial, axis, Source::WormPhase).uniform()
+            streams(Source::WormPhase).map(|mut random| TAU * random.uniform())
         } else {
-            0.0
+            [0.0; LANES]
         };
-        let waves: Vec<(f64, f64)> = what
+        let waves: Vec<[Lanes; 2]> = what
             .periodic
             .waves
             .iter()
             .map(|w| {
-                let phase = w.phase_rad + start * f64::from(w.order);
-                (
-                    w.amplitude_arcsec * libm::sin(phase),
-                    w.amplitude_arcsec * libm::cos(phase),
-                )
+                let phase = start.map(|s| w.phase_rad + s * f64::from(w.order));
+                [libm::sin, libm::cos].map(|f| Lanes::new(phase.map(|p| w.amplitude_arcsec * f(p))))
             })
             .collect();
-        let mut gear_random = stream(seed, trial, axis, Source::Gear);
-        let mut gust_random = stream(seed, trial, axis, Source::Gusts);
-        let normal = Normal::new();
+        let mut gear_normals = Normals::new(streams(Source::Gear));
+        let mut gust_randoms = streams(Source::Gusts);
         let gear_active = what.gear.sd_arcsec > 0.0;
         let gear = if gear_active {
-            what.gear.sd_arcsec * normal.draw(&mut gear_random)
+            gear_normals.draw() * what.gear.sd_arcsec
         } else {
-            0.0
+            Lanes::ZERO
         };
         let next_gust_s = if what.gusts.per_s > 0.0 && what.gusts.size_arcsec > 0.0 {
-            gust_random.exponential() / what.gusts.per_s
+            Lanes::new(
+                gust_randoms
+                    .each_mut()
+                    .map(|r| r.exponential() / what.gusts.per_s),
+            )
         } else {
-            f64::INFINITY
+            Lanes::splat(f64::INFINITY)
         };
-        let at_start = waves.iter().map(|w| w.0).sum::<f64>() + gear;
+        let at_start = waves.iter().fold(Lanes::ZERO, |sum, w| sum + w[0]) + gear;
         Self {
-            smooth: 0.0,
+            smooth: Lanes::ZERO,
             drifted: -at_start,
             waves,
             gear,
             gear_active,
-            gust: 0.0,
+            gust: Lanes::ZERO,
             gusts: what.gusts,
             next_gust_s,
-            normal,
-            gear_random,
-            gust_random,
+            normal: Normal::new(),
+            gear_normals,
+            gust_randoms,
         }
     }
 
     /// The disturbance now, in arcsec.
-    pub fn value(&self) -> f64 {
+    pub fn value(&self) -> Lanes {
         self.smooth + self.gust
     }
 
-    /// Goes on by one step. While a gust blows, `knots` is filled with the instants between which
-    /// the disturbance is nearly straight, from 0 to the step's length; else it is left alone.
+    /// Goes on by one step. While a gust blows in any trial, `knots` is filled with the instants
+    /// of each trial between which the disturbance is nearly straight, from 0 to the step's length;
+    /// else it is left alone.
     #[inline]
-    pub fn advance(&mut self, step: &Step, knots: &mut Vec<Knot>) -> Passage {
+    pub fn advance(&mut self, step: &Step, knots: &mut [Vec<Knot>; LANES]) -> Passage {
         let start = self.smooth;
         let mut mean = self.drifted + 0.5 * step.drift;
         self.drifted += step.drift;
         let mut end = self.drifted;
         for (wave, &(cosine, sine, per_turn)) in self.waves.iter_mut().zip(&step.turns) {
-            let (s, c) = *wave;
-            *wave = (s * cosine + c * sine, c * cosine - s * sine);
-            mean += (c - wave.1) * per_turn;
-            end += wave.0;
+            let [s, c] = *wave;
+            *wave = [s * cosine + c * sine, c * cosine - s * sine];
+            mean += (c - wave[1]) * per_turn;
+            end += wave[0];
         }
         if self.gear_active {
             let before = self.gear;
-            self.gear = before * step.keep + step.spread * self.normal.draw(&mut self.gear_random);
+            self.gear = before * step.keep + self.gear_normals.draw() * step.spread;
             let ends = before + self.gear;
             mean += if step.with_mean {
-                step.mean_gain * ends + step.mean_spread * self.normal.draw(&mut self.gear_random)
+                ends * step.mean_gain + self.gear_normals.draw() * step.mean_spread
             } else {
-                0.5 * ends
+                ends * 0.5
             };
             end += self.gear;
         }
         self.smooth = end;
-        let straight = self.gust == 0.0 && self.next_gust_s >= step.dt_s;
+        let calm = self.gust.simd_eq(0.0) & self.next_gust_s.simd_ge(step.dt_s);
+        let straight = calm.all();
         if straight {
             self.next_gust_s -= step.dt_s;
-            Passage {
+            return Passage {
                 mean,
                 start,
                 end,
                 straight,
-            }
-        } else {
-            let from = start + self.gust;
-            let gusts = self.gusty(step, start, end, knots);
-            Passage {
-                mean: mean + gusts,
-                start: from,
-                end: end + self.gust,
-                straight,
-            }
+            };
+        }
+        let from = start + self.gust;
+        for (lane, knots) in knots.iter_mut().enumerate() {
+            let ends = [start, end].map(|lanes| lanes.as_array()[lane]);
+            mean.as_mut_array()[lane] += self.gusty(lane, step, ends, knots);
+        }
+        Passage {
+            mean,
+            start: from,
+            end: end + self.gust,
+            straight,
         }
     }
 
-    /// The part of a step with gusts: fills the knots, returns the gusts' mean in arcsec.
+    /// The part with gusts of a step that goes from one to the other of `ends` without them, in one
+    /// trial: fills the knots, returns the gusts' mean in arcsec.
     #[cold]
-    fn gusty(&mut self, step: &Step, start: f64, end: f64, knots: &mut Vec<Knot>) -> f64 {
+    fn gusty(&mut self, lane: usize, step: &Step, ends: [f64; 2], knots: &mut Vec<Knot>) -> f64 {
         let dt = step.dt_s;
+        let [start, end] = ends;
+        let random = &mut self.gust_randoms[lane];
+        let (gust, next_gust_s) = (
+            &mut self.gust.as_mut_array()[lane],
+            &mut self.next_gust_s.as_mut_array()[lane],
+        );
         let slope = (end - start) / dt;
         let decay = self.gusts.decay_s;
+        let knot = |at_s: f64, before: f64, after: f64| Knot {
+            at_s,
+            before,
+            after,
+        };
+        knots.clear();
+        knots.push(knot(0.0, start + *gust, start + *gust));
+        if *gust == 0.0 && *next_gust_s >= dt {
+            // It blows in another trial.
+            knots.push(knot(dt, end, end));
+            *next_gust_s -= dt;
+            return 0.0;
+        }
         let mut integral = 0.0;
         let mut now = 0.0;
-        knots.clear();
-        knots.push(Knot {
-            at_s: 0.0,
-            before: start + self.gust,
-            after: start + self.gust,
-        });
         while now < dt {
             // A third of the decay time: a chord of the exponential misses 1 % of its square.
             let piece = now + decay / 3.0;
-            let arrives = self.next_gust_s <= piece.min(dt);
+            let arrives = *next_gust_s <= piece.min(dt);
             let until = if arrives {
-                self.next_gust_s
-            } else if self.gust == 0.0 {
+                *next_gust_s
+            } else if *gust == 0.0 {
                 dt
             } else {
                 piece.min(dt)
             };
-            let kept = self.gust * libm::exp((now - until) / decay);
-            integral += (self.gust - kept) * decay;
-            self.gust = kept;
+            let kept = *gust * libm::exp((now - until) / decay);
+            integral += (*gust - kept) * decay;
+            *gust = kept;
             // A thousandth of a usual gust no longer matters.
-            if self.gust.abs() < 1e-3 * self.gusts.size_arcsec {
-                self.gust = 0.0;
+            if gust.abs() < 1e-3 * self.gusts.size_arcsec {
+                *gust = 0.0;
             }
             let smooth = start + slope * until;
             let before = smooth + kept;
             if arrives {
-                self.gust += self.gusts.size_arcsec * self.normal.draw(&mut self.gust_random);
-                self.next_gust_s += self.gust_random.exponential() / self.gusts.per_s;
+                *gust += self.gusts.size_arcsec * self.normal.draw(random);
+                *next_gust_s += random.exponential() / self.gusts.per_s;
             }
-            knots.push(Knot {
-                at_s: until,
-                before,
-                after: smooth + self.gust,
-            });
+            knots.push(knot(until, before, smooth + *gust));
             now = until;
         }
-        self.next_gust_s -= dt;
+        *next_gust_s -= dt;
         integral / dt
     }
 }
@@ -544,43 +559,35 @@ impl SeeingStep {
     }
 }
 
-/// The seeing of one axis in one trial.
+/// The seeing of one axis in the trials side by side.
 #[derive(Debug, Clone)]
 pub struct SeeingMotion {
-    values: Vec<f64>,
-    normal: Normal,
-    random: Random,
+    values: Vec<Lanes>,
+    normals: Normals,
 }
 
 impl SeeingMotion {
-    /// The stationary state at the start of a trial.
-    pub fn new(step: &SeeingStep, seed: u64, trial: u64, axis: u64) -> Self {
-        let normal = Normal::new();
-        let mut random = stream(seed, trial, axis, Source::Seeing);
+    /// The stationary state at the start of the trials from `first`.
+    pub fn new(step: &SeeingStep, seed: u64, first: u64, axis: u64) -> Self {
+        let mut normals = Normals::new(streams(seed, first, axis, Source::Seeing));
         Self {
-            values: step
-                .terms
-                .iter()
-                .map(|t| t.sd * normal.draw(&mut random))
-                .collect(),
-            normal,
-            random,
+            values: step.terms.iter().map(|t| normals.draw() * t.sd).collect(),
+            normals,
         }
     }
 
     /// The mean over the frame that starts now, in arcsec; goes on to the next frame's start.
-    pub fn frame_mean(&mut self, step: &SeeingStep) -> f64 {
+    #[inline]
+    pub fn frame_mean(&mut self, step: &SeeingStep) -> Lanes {
         let mut sum = if step.white_sd > 0.0 {
-            step.white_sd * self.normal.draw(&mut self.random)
+            self.normals.draw() * step.white_sd
         } else {
-            0.0
+            Lanes::ZERO
         };
         for (value, term) in self.values.iter_mut().zip(&step.terms) {
-            let z = self.normal.draw(&mut self.random);
-            sum += term.mean_gain * *value + term.mean_spread * z;
-            *value = term.keep * *value
-                + term.shared * z
-                + term.rest * self.normal.draw(&mut self.random);
+            let z = self.normals.draw();
+            sum += *value * term.mean_gain + z * term.mean_spread;
+            *value = *value * term.keep + z * term.shared + self.normals.draw() * term.rest;
         }
         sum
     }

@@ -12,9 +12,9 @@ use crate::chain_model::{Chain, ChainModel, MeasuredPulse};
 use crate::error::ServoError;
 use crate::loop_sim::{LoopCase, Scratch};
 use crate::outcome::{Estimate, Star, check_stable};
-use crate::run::{PreparedLoop, parallel};
+use crate::run::{PreparedLoop, TrialResult, parallel};
 use crate::search::{Goal, Search, Settings};
-use crate::stream::{Source, stream};
+use crate::stream::{LANES, Source, stream};
 use crate::tune::{Tuner, least};
 use serde::Serialize;
 use sky::Setup;
@@ -259,22 +259,28 @@ fn stars(
         })
         .collect::<Result<_, _>>()?;
     let each = options.trials.div_ceil(GROUPS);
+    let parts = each.div_ceil(LANES);
     let results = parallel(
-        GROUPS * each,
+        GROUPS * parts,
         options.threads,
         <[Scratch; 2]>::default,
         |s, i| {
-            let trial = loops[i / each].run(options.seed, i as u64, s);
-            (!trial.axes.iter().any(|a| a.star_lost))
-                .then(|| Star::of(case.star_fwhm_arcsec, &trial))
+            let (group, begun) = (i / parts, i % parts * LANES);
+            let trials = loops[group].run(options.seed, (group * each + begun) as u64, s);
+            let star = |trial: &TrialResult| {
+                (!trial.axes.iter().any(|a| a.star_lost))
+                    .then(|| Star::of(case.star_fwhm_arcsec, trial))
+            };
+            let own = trials.iter().take(each - begun);
+            own.map(star).collect::<Vec<Option<Star>>>()
         },
     );
     let mut stars = Stars {
         fwhm: Vec::new(),
         elongation: Vec::new(),
     };
-    for group in results.chunks_exact(each) {
-        let kept: Vec<&Star> = group.iter().flatten().collect();
+    for group in results.chunks_exact(parts) {
+        let kept: Vec<&Star> = group.iter().flatten().flatten().collect();
         if kept.is_empty() {
             return Err(ServoError::StarLost);
         }

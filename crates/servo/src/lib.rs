@@ -21,6 +21,7 @@ pub mod run;
 pub mod spectrum;
 pub mod stability;
 pub mod stream;
+pub mod trace;
 pub mod tune;
 
 pub use error::ServoError;

@@ -8,14 +8,19 @@
 //! while the next exposure runs moves the star during that exposure: the correction is a broken
 //! line in time whose integrals are taken piece by piece. A pulse whose start falls into the
 //! pulse before it on the same axis waits for its end.
+//!
+//! Four trials run side by side, each operation on all of them at once; what depends on whether a
+//! pulse is sent is done trial by trial.
 
 use crate::chain_model::{Below, Fate, PreparedChain, Trim};
 use crate::correction::{Correction, Piece, Totals, smaller};
 use crate::disturbance::{Disturbances, Knot, MountMotion, SeeingMotion, SeeingStep, Step};
 use crate::error::{ServoError, above_zero, at_least};
-use crate::law::{Law, PreparedLaw};
-use crate::normal::Normal;
-use crate::stream::{Source, stream};
+use crate::law::{Law, LawState, PreparedLaw};
+use crate::normal::Normals;
+use crate::stream::{LANES, Lanes, Source, streams};
+use crate::trace::{Observer, TracedPulse};
+use stats::random::Random;
 use std::sync::Arc;
 
 /// A star further off than this, in arcsec, has left the guide camera: the trial ends and counts
@@ -141,12 +146,11 @@ impl AxisTrial {
     }
 }
 
-/// Buffers that trials share, and the mean true error of each frame of the last trial.
+/// The mean true error of each frame of the last trial.
 #[derive(Debug, Clone, Default)]
 pub struct Scratch {
-    knots: Vec<Knot>,
-    /// Mean true error over each exposure within the long exposure, in arcsec.
-    pub frame_errors: Vec<f64>,
+    /// For each trial the mean true error over each exposure within the long exposure, in arcsec.
+    pub frame_errors: [Vec<f64>; LANES],
 }
 
 /// One axis ready to run.
@@ -154,6 +158,8 @@ pub struct Scratch {
 pub struct PreparedAxis {
     disturbances: Disturbances,
     rate: f64,
+    /// ms for an arcsec, and arcsec for a ms.
+    scale: (f64, f64),
     backlash: f64,
     control: Control,
     law: PreparedLaw,
@@ -274,6 +280,7 @@ impl PreparedAxis {
         let gap_s = timing.cadence_s - timing.exposure_s;
         Ok(Self {
             rate: *rate_arcsec_per_s,
+            scale: (1e3 / rate_arcsec_per_s, 1e-3 * rate_arcsec_per_s),
             backlash: *backlash_arcsec,
             control: *control,
             law,
@@ -293,144 +300,70 @@ impl PreparedAxis {
         })
     }
 
-    /// Runs one trial. The same seed and trial give the same bits; sources that are alike in two
-    /// cases draw the same numbers.
-    pub fn run(&self, seed: u64, trial: u64, scratch: &mut Scratch) -> AxisTrial {
-        let axis = self.axis as u64;
-        let mut motion = MountMotion::new(&self.disturbances, seed, trial, axis);
-        let mut seeing = SeeingMotion::new(&self.seeing, seed, trial, axis);
-        let mut centroid = stream(seed, trial, axis, Source::Centroid);
-        let mut chain = stream(seed, trial, axis, Source::Chain);
-        let normal = Normal::new();
-        let mut law = self.law.start();
-        let mut pulses = Pulses::default();
-        let mut correction = Correction::new(self.backlash / self.rate);
-        let mut totals = Totals::default();
-        let mut result = AxisTrial::default();
-        scratch.frame_errors.clear();
-        let Timing {
-            exposure_s,
-            readout_s,
-            cadence_s,
-        } = self.timing;
-        let noise = self.disturbances.centroid_noise_arcsec;
-        let scale = (1e3 / self.rate, 1e-3 * self.rate);
-        let trim = self.chain.trim();
+    /// Runs the trials side by side from trial `first`. The same seed and trial give the same bits,
+    /// in any lane and beside any others; sources that are alike in two cases draw the same numbers.
+    pub fn run(&self, seed: u64, first: u64, scratch: &mut Scratch) -> [AxisTrial; LANES] {
+        self.watched(seed, first, scratch, &mut ())
+    }
+
+    /// As [`PreparedAxis::run`], and `observer` is told of every pulse within the long exposure.
+    pub(crate) fn watched(
+        &self,
+        seed: u64,
+        first: u64,
+        scratch: &mut Scratch,
+        observer: &mut impl Observer,
+    ) -> [AxisTrial; LANES] {
+        let mut run = Running::new(self, seed, first);
+        let mut lost = [None; LANES];
+        let begin_s = self.warm_frames as f64 * self.timing.cadence_s;
+        for errors in &mut scratch.frame_errors {
+            errors.clear();
+        }
         for frame in 0..self.warm_frames + self.frames {
             if frame == self.warm_frames {
-                totals = Totals::default();
-                result = AxisTrial::default();
+                run.totals = Totals::default();
+                run.results = [AxisTrial::default(); LANES];
             }
-            let start = frame as f64 * cadence_s;
-            let mean = self.pass(
-                &self.exposure,
-                start,
-                &mut motion,
-                &mut correction,
-                &mut totals,
-                &mut scratch.knots,
-            );
-            if mean.is_nan() || mean.abs() > LOST_ARCSEC {
-                result.star_lost = true;
-                break;
+            let start = frame as f64 * self.timing.cadence_s;
+            let mean = run.pass(&self.exposure, start);
+            // A number that is none must count as lost too.
+            let kept = mean.abs().simd_le(LOST_ARCSEC);
+            if !kept.all() {
+                for (lane, lost) in lost.iter_mut().enumerate() {
+                    if lost.is_none() && kept.to_bitmask() >> lane & 1 == 0 {
+                        run.results[lane].star_lost = true;
+                        *lost = Some(run.result(lane));
+                    }
+                }
+                if lost.iter().all(Option::is_some) {
+                    break;
+                }
             }
-            if frame >= self.warm_frames {
-                scratch.frame_errors.push(mean);
-                result.frames += 1;
-            }
-            let mut measured = mean + seeing.frame_mean(&self.seeing);
-            if noise > 0.0 {
-                measured += noise * normal.draw(&mut centroid);
-            }
-            let fate = Fate {
-                rank: chain.uniform(),
-                loss: chain.uniform(),
-                delay_rank: chain.uniform(),
-            };
-            let wanted = law.respond(&self.law, measured, self.control.dead_band_arcsec);
-            let request = pulses.decide(wanted, &self.control, scale, trim);
-            law.sent(&self.law, request.sent_arcsec, request.clipped);
-            if let Some(wanted_ms) = request.wanted_ms {
-                let positive = request.positive;
-                result.requests += 1;
-                result.clipped += u32::from(request.clipped);
-                result.reversals += u32::from(pulses.turned(positive));
-                result.wanted_ms += wanted_ms;
-                let direction = 2 * self.axis + usize::from(!positive);
-                match self
-                    .chain
-                    .draw(direction, trim.request_ms(wanted_ms), &fate)
-                {
-                    None => result.lost += 1,
-                    Some((delay_ms, width_ms)) => {
-                        result.width_ms += width_ms;
-                        let rate = self.rate.copysign(request.sent_arcsec);
-                        let at = start + exposure_s + readout_s + 1e-3 * delay_ms;
-                        let now = start + exposure_s;
-                        correction.pulse(now, at, 1e-3 * width_ms, rate);
+            let measured = run.measured(mean).to_array();
+            for lane in 0..LANES {
+                if lost[lane].is_some() {
+                    continue;
+                }
+                let pulse = run.correct(lane, measured[lane], start + self.timing.exposure_s);
+                if frame >= self.warm_frames {
+                    scratch.frame_errors[lane].push(mean.as_array()[lane]);
+                    run.results[lane].frames += 1;
+                    if let Some(pulse) = pulse {
+                        observer.pulse(lane, pulse.after(begin_s));
                     }
                 }
             }
             if let Some(gap) = &self.gap {
-                self.pass(
-                    gap,
-                    start + exposure_s,
-                    &mut motion,
-                    &mut correction,
-                    &mut totals,
-                    &mut scratch.knots,
-                );
+                run.pass(gap, start + self.timing.exposure_s);
             }
         }
-        if totals.time > 0.0 {
-            let hidden = self.exposure.step.hidden_arcsec2() * exposure_s
-                + self.gap.as_ref().map_or(0.0, |g| g.step.hidden_arcsec2())
-                    * (cadence_s - exposure_s);
-            result.mean = totals.error / totals.time;
-            result.mean_square = totals.square / totals.time + hidden / cadence_s;
-        }
-        result
+        std::array::from_fn(|lane| lost[lane].unwrap_or_else(|| run.result(lane)))
     }
 
-    /// Passes a stretch of equal steps that starts at `start`; returns the exact mean true error.
-    fn pass(
-        &self,
-        stretch: &Stretch,
-        start: f64,
-        motion: &mut MountMotion,
-        correction: &mut Correction,
-        totals: &mut Totals,
-        knots: &mut Vec<Knot>,
-    ) -> f64 {
-        let (mut mean, mut moved) = (0.0, 0.0);
-        let at_start = correction.value();
-        let step = &stretch.step;
-        let until = start + stretch.count as f64 * step.dt_s();
-        for i in 0..stretch.count {
-            let from = start + i as f64 * step.dt_s();
-            let passage = motion.advance(step, knots);
-            mean += passage.mean;
-            if passage.straight {
-                let piece = Piece {
-                    from,
-                    to: from + step.dt_s(),
-                    start: passage.start,
-                    end: passage.end,
-                };
-                moved += correction.cross(&piece, until, totals);
-            } else {
-                for pair in knots.windows(2) {
-                    let piece = Piece {
-                        from: from + pair[0].at_s,
-                        to: from + pair[1].at_s,
-                        start: pair[0].after,
-                        end: pair[1].before,
-                    };
-                    moved += correction.cross(&piece, until, totals);
-                }
-            }
-        }
-        mean * stretch.per_step - (at_start + moved * stretch.per_s)
+    /// The middle of the exposure of each frame, in s from the beginning of the long exposure.
+    pub(crate) fn frame_time_s(&self, frame: usize) -> f64 {
+        frame as f64 * self.timing.cadence_s + 0.5 * self.timing.exposure_s
     }
 
     /// The control law.
@@ -446,6 +379,157 @@ impl PreparedAxis {
     /// Mean square in arcsec^2 of what the seeing adds to a frame.
     pub fn seeing_variance(&self) -> f64 {
         self.seeing.frame_variance()
+    }
+}
+
+/// The trials side by side of an axis under way.
+struct Running<'a> {
+    axis: &'a PreparedAxis,
+    motion: MountMotion,
+    seeing: SeeingMotion,
+    centroid: Normals,
+    chain: [Random; LANES],
+    law: [LawState; LANES],
+    pulses: [Pulses; LANES],
+    correction: Correction,
+    totals: Totals,
+    results: [AxisTrial; LANES],
+    knots: [Vec<Knot>; LANES],
+}
+
+impl<'a> Running<'a> {
+    fn new(axis: &'a PreparedAxis, seed: u64, first: u64) -> Self {
+        let number = axis.axis as u64;
+        let streams = |source| streams(seed, first, number, source);
+        Self {
+            axis,
+            motion: MountMotion::new(&axis.disturbances, seed, first, number),
+            seeing: SeeingMotion::new(&axis.seeing, seed, first, number),
+            centroid: Normals::new(streams(Source::Centroid)),
+            chain: streams(Source::Chain),
+            law: std::array::from_fn(|_| axis.law.start()),
+            pulses: Default::default(),
+            correction: Correction::new(axis.backlash / axis.rate),
+            totals: Totals::default(),
+            results: [AxisTrial::default(); LANES],
+            knots: Default::default(),
+        }
+    }
+
+    /// Passes a stretch of equal steps that starts at `start`; returns the exact mean true error.
+    #[inline]
+    fn pass(&mut self, stretch: &Stretch, start: f64) -> Lanes {
+        let (mut mean, mut moved) = (Lanes::ZERO, Lanes::ZERO);
+        let at_start = self.correction.value();
+        let step = &stretch.step;
+        let until = start + stretch.count as f64 * step.dt_s();
+        for i in 0..stretch.count {
+            let from = start + i as f64 * step.dt_s();
+            let passage = self.motion.advance(step, &mut self.knots);
+            mean += passage.mean;
+            if passage.straight {
+                let piece = Piece {
+                    from,
+                    to: from + step.dt_s(),
+                    start: passage.start,
+                    end: passage.end,
+                    until,
+                };
+                moved += self.correction.cross(&piece, &mut self.totals);
+            } else {
+                for (lane, knots) in self.knots.iter().enumerate() {
+                    for pair in knots.windows(2) {
+                        let piece = Piece {
+                            from: from + pair[0].at_s,
+                            to: from + pair[1].at_s,
+                            start: pair[0].after,
+                            end: pair[1].before,
+                            until,
+                        };
+                        moved.as_mut_array()[lane] +=
+                            self.correction.cross_one(lane, &piece, &mut self.totals);
+                    }
+                }
+            }
+        }
+        mean * stretch.per_step - (at_start + moved * stretch.per_s)
+    }
+
+    /// What the camera finds of the mean true error of a frame.
+    #[inline]
+    fn measured(&mut self, mean: Lanes) -> Lanes {
+        let measured = mean + self.seeing.frame_mean(&self.axis.seeing);
+        let noise = self.axis.disturbances.centroid_noise_arcsec;
+        if noise > 0.0 {
+            measured + self.centroid.draw() * noise
+        } else {
+            measured
+        }
+    }
+
+    /// Answers the measured error of one trial with a pulse, if one is due, and returns it; the
+    /// exposure ended at `now`.
+    #[inline]
+    fn correct(&mut self, lane: usize, measured: f64, now: f64) -> Option<TracedPulse> {
+        let axis = self.axis;
+        let random = &mut self.chain[lane];
+        let fate = Fate {
+            rank: random.uniform(),
+            loss: random.uniform(),
+            delay_rank: random.uniform(),
+        };
+        let trim = axis.chain.trim();
+        let (law, pulses) = (&mut self.law[lane], &mut self.pulses[lane]);
+        let wanted = law.respond(&axis.law, measured, axis.control.dead_band_arcsec);
+        let request = pulses.decide(wanted, &axis.control, axis.scale, trim);
+        law.sent(&axis.law, request.sent_arcsec, request.clipped);
+        let wanted_ms = request.wanted_ms?;
+        let result = &mut self.results[lane];
+        let positive = request.positive;
+        result.requests += 1;
+        result.clipped += u32::from(request.clipped);
+        result.reversals += u32::from(pulses.turned(positive));
+        result.wanted_ms += wanted_ms;
+        let direction = 2 * axis.axis + usize::from(!positive);
+        let asked_s = now + axis.timing.readout_s;
+        let drawn = axis
+            .chain
+            .draw(direction, trim.request_ms(wanted_ms), &fate);
+        let made = drawn.map(|(delay_ms, width_ms)| {
+            result.width_ms += width_ms;
+            let rate = axis.rate.copysign(request.sent_arcsec);
+            let at = asked_s + 1e-3 * delay_ms;
+            let width_s = 1e-3 * width_ms;
+            let from_s = self.correction.pulse(lane, now, at, width_s, rate);
+            (from_s, width_ms)
+        });
+        result.lost += u32::from(made.is_none());
+        Some(TracedPulse {
+            asked_s,
+            wanted_ms,
+            positive,
+            made,
+        })
+    }
+
+    /// What one trial did so far.
+    fn result(&self, lane: usize) -> AxisTrial {
+        let axis = self.axis;
+        let mut result = self.results[lane];
+        let time = self.totals.time.as_array()[lane];
+        if time > 0.0 {
+            let Timing {
+                exposure_s,
+                cadence_s,
+                ..
+            } = axis.timing;
+            let hidden = axis.exposure.step.hidden_arcsec2() * exposure_s
+                + axis.gap.as_ref().map_or(0.0, |g| g.step.hidden_arcsec2())
+                    * (cadence_s - exposure_s);
+            result.mean = self.totals.error.as_array()[lane] / time;
+            result.mean_square = self.totals.square.as_array()[lane] / time + hidden / cadence_s;
+        }
+        result
     }
 }
 

@@ -7,7 +7,7 @@
 
 use crate::error::ServoError;
 use crate::loop_sim::{AxisTrial, LoopCase, Scratch};
-use crate::run::{PreparedLoop, TrialResult, Trials, parallel};
+use crate::run::{PreparedLoop, TrialResult, Trials, in_lanes};
 use crate::spectrum::{Spectrum, find_peak, mean_spectrum, periodogram};
 use crate::stability::{
     LinearChain, LinearLoop, Margins, TYPICAL_MS, cycle_amplitude, cycle_by_describing_function,
@@ -268,17 +268,16 @@ pub fn outcome(case: &LoopCase, trials: &Trials) -> Result<Outcome, ServoError> 
     let prepared = PreparedLoop::new(case)?;
     let margins = check_stable(case, &prepared)?;
     let cadence = case.timing.cadence_s;
-    let all = parallel(
+    let all = in_lanes(
         trials.count,
         trials.threads,
         <[Scratch; 2]>::default,
-        |s, i| {
-            let result = prepared.run(trials.seed, i as u64, s);
-            let spectra = [
-                periodogram(&s[0].frame_errors, cadence),
-                periodogram(&s[1].frame_errors, cadence),
-            ];
-            (result, spectra)
+        |s, first| {
+            let results = prepared.run(trials.seed, first, s);
+            std::array::from_fn(|lane| {
+                let spectrum = |axis: usize| periodogram(&s[axis].frame_errors[lane], cadence);
+                (results[lane], [0, 1].map(spectrum))
+            })
         },
     );
     let kept: Vec<&(TrialResult, [Spectrum; 2])> = all
@@ -406,13 +405,14 @@ fn cause(case: &LoopCase, axis: usize, margins: &Margins, trials: &Trials) -> &'
             return true;
         };
         // A few trials suffice: a peak of 30 % of the variance does not hide.
-        let spectra = parallel(
+        let spectra = in_lanes(
             trials.count.min(16),
             trials.threads,
             Scratch::default,
-            |s, i| {
-                prepared.axes[axis].run(trials.seed, i as u64, s);
-                periodogram(&s.frame_errors, changed.timing.cadence_s)
+            |s, first| {
+                prepared.axes[axis].run(trials.seed, first, s);
+                let spectrum = |errors: &Vec<f64>| periodogram(errors, changed.timing.cadence_s);
+                s.frame_errors.each_ref().map(spectrum)
             },
         );
         find_peak(&mean_spectrum(spectra.iter()), changed.timing.cadence_s).is_some()

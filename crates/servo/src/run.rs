@@ -1,13 +1,11 @@
-//! Trials in parallel: the same bits for the same seed on any number of threads, for each trial is
-//! computed alone and the results are put together in the order of the trials.
+//! Trials in parallel: the same bits for the same seed on any number of threads and in any lane, for
+//! no trial's numbers enter another's and the results are put together in the order of the trials.
 
 use crate::error::ServoError;
 use crate::loop_sim::{AxisTrial, LoopCase, PreparedAxis, Scratch};
+use crate::stream::LANES;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
-
-/// Trials that a thread takes at a time.
-const BATCH: usize = 8;
 
 /// How many trials, from which seed, on how many threads.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -41,21 +39,20 @@ pub fn parallel<T: Send, B>(
 ) -> Vec<T> {
     let machine = || std::thread::available_parallelism().map_or(1, |n| n.get());
     let threads = if threads == 0 { machine() } else { threads };
-    let threads = threads.clamp(1, count.div_ceil(BATCH).max(1));
+    let threads = threads.clamp(1, count.max(1));
     let next = AtomicUsize::new(0);
     let take = || {
         let mut own = buffer();
-        let mut done: Vec<(usize, Vec<T>)> = Vec::new();
+        let mut done: Vec<(usize, T)> = Vec::new();
         loop {
-            let from = next.fetch_add(BATCH, Ordering::Relaxed);
-            if from >= count {
+            let i = next.fetch_add(1, Ordering::Relaxed);
+            if i >= count {
                 return done;
             }
-            let to = (from + BATCH).min(count);
-            done.push((from, (from..to).map(|i| work(&mut own, i)).collect()));
+            done.push((i, work(&mut own, i)));
         }
     };
-    let mut batches: Vec<(usize, Vec<T>)> = if threads == 1 {
+    let mut all: Vec<(usize, T)> = if threads == 1 {
         take()
     } else {
         std::thread::scope(|scope| {
@@ -70,8 +67,23 @@ pub fn parallel<T: Send, B>(
             all
         })
     };
-    batches.sort_by_key(|b| b.0);
-    batches.into_iter().flat_map(|b| b.1).collect()
+    all.sort_by_key(|done| done.0);
+    all.into_iter().map(|done| done.1).collect()
+}
+
+/// As [`parallel`] for `count` trials of which [`LANES`] run side by side: `work` is told the first
+/// of them. What the last ones run past `count` is dropped.
+pub fn in_lanes<T: Send, B>(
+    count: usize,
+    threads: usize,
+    buffer: impl Fn() -> B + Sync,
+    work: impl Fn(&mut B, u64) -> [T; LANES] + Sync,
+) -> Vec<T> {
+    let first = |group: usize| (group * LANES) as u64;
+    let groups = parallel(count.div_ceil(LANES), threads, buffer, |own, group| {
+        work(own, first(group))
+    });
+    groups.into_iter().flatten().take(count).collect()
 }
 
 /// Both axes of one trial.
@@ -113,31 +125,31 @@ impl PreparedLoop {
         })
     }
 
-    /// Runs one trial of both axes.
-    pub fn run(&self, seed: u64, trial: u64, scratch: &mut [Scratch; 2]) -> TrialResult {
+    /// Runs the trials side by side from trial `first`, both axes of each.
+    pub fn run(&self, seed: u64, first: u64, scratch: &mut [Scratch; 2]) -> [TrialResult; LANES] {
         let [ra, dec] = scratch;
         let axes = [
-            self.axes[0].run(seed, trial, ra),
-            self.axes[1].run(seed, trial, dec),
+            self.axes[0].run(seed, first, ra),
+            self.axes[1].run(seed, first, dec),
         ];
-        TrialResult {
-            axes,
-            covariance: covariance(&ra.frame_errors, &dec.frame_errors),
-        }
+        std::array::from_fn(|lane| TrialResult {
+            axes: axes.map(|trials| trials[lane]),
+            covariance: covariance(&ra.frame_errors[lane], &dec.frame_errors[lane]),
+        })
     }
 
     /// Runs all trials; the result is in the order of the trials.
     pub fn run_all(&self, trials: &Trials) -> Vec<TrialResult> {
-        parallel(
+        in_lanes(
             trials.count,
             trials.threads,
             <[Scratch; 2]>::default,
-            |s, i| self.run(trials.seed, i as u64, s),
+            |scratch, first| self.run(trials.seed, first, scratch),
         )
     }
 }
 
-fn covariance(x: &[f64], y: &[f64]) -> f64 {
+pub(crate) fn covariance(x: &[f64], y: &[f64]) -> f64 {
     let n = x.len().min(y.len());
     if n == 0 {
         return 0.0;

@@ -11,6 +11,7 @@ use crate::loop_sim::{LoopCase, PreparedAxis, Scratch};
 use crate::outcome::Star;
 use crate::run::parallel;
 use crate::stability::{LinearChain, LinearLoop};
+use crate::stream::LANES;
 use serde::Serialize;
 use sky::{Control, Setup};
 use std::collections::HashMap;
@@ -273,8 +274,10 @@ impl<'a> Search<'a> {
             // Items of one gain stand in the order of the skies.
             let sky = i % skies;
             (0..trials)
-                .map(|t| {
-                    let trial = work[i].3.run(seed, (sky * trials + t) as u64, scratch);
+                .step_by(LANES)
+                .flat_map(|t| work[i].3.run(seed, (sky * trials + t) as u64, scratch))
+                .take(trials)
+                .map(|trial| {
                     if trial.star_lost {
                         LOST
                     } else {

@@ -4,6 +4,14 @@
 
 use stats::random::Random;
 
+/// Trials that run side by side, from one that is told to the fourth after it: the same operation
+/// on all four is two of the wide instructions that every x86-64 processor has, or one.
+pub const LANES: usize = 4;
+
+/// One number for each of the trials that run side by side. Each lane holds the bits that it would
+/// hold alone, for every operation is that of IEEE 754 on one number.
+pub type Lanes = wide::f64x4;
+
 /// What draws random numbers in a trial.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum Source {
@@ -31,6 +39,11 @@ pub fn stream(seed: u64, trial: u64, axis: u64, source: Source) -> Random {
     key = mix(key ^ trial.wrapping_mul(0xbf58_476d_1ce4_e5b9));
     key = mix(key ^ ((source as u64) << 8 | axis));
     Random::new(key)
+}
+
+/// The generators of one source of the trials that run side by side, from trial `first`.
+pub fn streams(seed: u64, first: u64, axis: u64, source: Source) -> [Random; LANES] {
+    std::array::from_fn(|lane| stream(seed, first + lane as u64, axis, source))
 }
 
 fn mix(mut z: u64) -> u64 {

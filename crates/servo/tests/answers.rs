@@ -53,8 +53,7 @@ fn cycle(gain: f64, delay_ms: f64) -> (f64, f64) {
     let prepared = PreparedLoop::new(&case).unwrap();
     let mut scratch = Scratch::default();
     prepared.axes[0].run(1, 0, &mut scratch);
-    let found = scratch
-        .frame_errors
+    let found = scratch.frame_errors[0]
         .iter()
         .fold(0.0f64, |m, e| m.max(e.abs()));
     let law = PreparedLaw::new(Law::Proportional { gain }, case.timing.cadence_s).unwrap();
@@ -285,7 +284,7 @@ fn carrying_short_corrections_loses_nothing_of_their_sum() {
         below: Below::Carry,
     };
     let prepared = PreparedLoop::new(&case).unwrap();
-    let trial = prepared.axes[0].run(1, 0, &mut Scratch::default());
+    let [trial, ..] = prepared.axes[0].run(1, 0, &mut Scratch::default());
     // A cut at both ends of the 3000 s leaves up to one carried width of 0.5 ms and one request.
     assert!((trial.width_ms - 120.0).abs() < 1.5, "{}", trial.width_ms);
     assert!(trial.requests < 250, "{}", trial.requests);

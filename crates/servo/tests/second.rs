@@ -9,7 +9,7 @@ use servo::chain_model::{Chain, ChainModel, FittedDirection, MissingAt};
 use servo::disturbance::{Correlated, Disturbances, Gusts, Periodic, Wave};
 use servo::law::{Law, Predictor};
 use servo::loop_sim::{AxisLoop, AxisTrial, Control, LoopCase, Scratch, Timing};
-use servo::run::{PreparedLoop, parallel};
+use servo::run::{PreparedLoop, in_lanes};
 use stats::family::Family;
 
 const TRIALS: usize = 4000;
@@ -166,8 +166,8 @@ fn a_second_derivation_agrees_on_the_tracking_error_of_unlike_setups() {
     for reference in cases {
         let (case, axis) = case(&reference["setup"]);
         let prepared = PreparedLoop::new(&case).unwrap();
-        let results = parallel(TRIALS, 0, Scratch::default, |scratch, i| {
-            prepared.axes[axis].run(7, i as u64, scratch)
+        let results = in_lanes(TRIALS, 0, Scratch::default, |scratch, first| {
+            prepared.axes[axis].run(7, first, scratch)
         });
         for (key, value) in [
             ("about_mean", AxisTrial::variance as fn(&AxisTrial) -> f64),
