@@ -3,6 +3,10 @@
 //! Every figure is the median of several runs that are interleaved with those of its peer, so that
 //! another program's load falls on both.
 
+#[path = "../../crates/pulsewright/tests/browser/driver.rs"]
+#[allow(dead_code)]
+mod driver;
+mod page;
 mod program;
 mod rig;
 mod servo;
@@ -36,6 +40,9 @@ fn main() {
     }
     if wanted("program") {
         program::run(folder.path());
+    }
+    if wanted("page") {
+        page::run(folder.path());
     }
 }
 

@@ -12,11 +12,7 @@ use crate::{median_s, summary, time};
 const STARTS: usize = 51;
 
 pub fn run(folder: &Path) {
-    let program = Path::new(env!("CARGO_MANIFEST_DIR")).join("../target/release/pulsewright");
-    assert!(
-        program.exists(),
-        "build the program first: cargo build --release"
-    );
+    let program = built();
     let once = |program: &Path, args: &[&str]| {
         let status = Command::new(program)
             .args(args)
@@ -35,7 +31,7 @@ pub fn run(folder: &Path) {
     let (version, limit) = (median_s(version), median_s(limit));
 
     let book = folder.join("book.sqlite");
-    store(&book, 1_000_000);
+    store(&book, 1, 1_000_000);
     let book = book.display().to_string();
     let show = median_s(
         (0..7)
@@ -56,8 +52,18 @@ pub fn run(folder: &Path) {
     println!();
 }
 
-/// A book with one run of `n` pulses.
-fn store(path: &Path, n: usize) {
+/// The program that was built.
+pub fn built() -> PathBuf {
+    let program = Path::new(env!("CARGO_MANIFEST_DIR")).join("../target/release/pulsewright");
+    assert!(
+        program.exists(),
+        "build the program first: cargo build --release"
+    );
+    program
+}
+
+/// A book with so many runs of `n` pulses, each of a chain of its own.
+pub fn store(path: &Path, runs: usize, n: usize) {
     let observations = summary::observations(n);
     let outcomes = Outcomes {
         delivered: n as u64,
@@ -84,16 +90,18 @@ fn store(path: &Path, n: usize) {
     let mut book = Book::open_or_create(path).expect("a new book");
     // The settings and the reading of a run of no capture: what `show` prints without them.
     let settings = r#"{"capture":{},"direction":null,"requested_ms":[],"shared_clock":false,"max_delay_s":2.0,"timebase_ppm":100.0,"edge_uncertainty_ms":null,"seed":1}"#;
-    book.add_run(&NewRun {
-        chain: "bench",
-        notes: &[],
-        stored_at: "2026-01-01T00:00:00Z",
-        program: "bench",
-        settings,
-        reading: "[]",
-        summary: &summary,
-        sources: &[],
-        matching: &matching,
-    })
-    .expect("space on the disk");
+    for run in 1..=runs {
+        book.add_run(&NewRun {
+            chain: &format!("bench-{run}"),
+            notes: &[],
+            stored_at: "2026-01-01T00:00:00Z",
+            program: "bench",
+            settings,
+            reading: "[]",
+            summary: &summary,
+            sources: &[],
+            matching: &matching,
+        })
+        .expect("space on the disk");
+    }
 }

@@ -81,6 +81,12 @@ pub enum BookError {
         /// The book.
         path: PathBuf,
     },
+    /// A copy of a book would take the place of a file.
+    #[error("{path}: found a file of this name, which is not replaced; name another for the copy", path = path.display())]
+    Exists {
+        /// The file.
+        path: PathBuf,
+    },
     /// A stored text can't be read back.
     #[error("{path}: the stored {what} of run {number} can't be read ({reason}); read its capture again with `pulsewright read`", path = path.display())]
     Damaged {

@@ -6,6 +6,7 @@
 //! change, or after it. The schema is in `schema.sql` beside this file and described in
 //! `docs/formats.md`.
 
+mod backup;
 mod error;
 mod read;
 mod schema;

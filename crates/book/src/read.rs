@@ -22,6 +22,8 @@ pub struct RunRow {
     pub median_ms: Option<f64>,
     /// Its 95 % interval.
     pub median_ci95: Option<[f64; 2]>,
+    /// Its answer.
+    pub answer: Option<String>,
     /// Paths of its captures.
     pub captures: Vec<String>,
 }
@@ -57,6 +59,18 @@ impl Book {
     /// # Errors
     /// As SQLite answers.
     pub fn runs(&self) -> Result<Vec<RunRow>, BookError> {
+        self.search("")
+    }
+
+    /// The runs, by number, for which each word of `text` stands in the name of their chain, in its
+    /// notes, or in the path of one of their files. Capital and small letters of ASCII are the same;
+    /// no character has a meaning of its own; without a word all runs are found.
+    ///
+    /// # Errors
+    /// As SQLite answers.
+    pub fn search(&self, text: &str) -> Result<Vec<RunRow>, BookError> {
+        let words: Vec<&str> = text.split_whitespace().collect();
+        let words = serde_json::Value::from(words).to_string();
         let run = || -> Result<Vec<RunRow>, rusqlite::Error> {
             let mut statement = self.connection.prepare(
                 "SELECT run.id, chain.name, run.stored_at, run.pulses,
@@ -64,10 +78,20 @@ impl Book {
                         run.summary ->> '$.pooled.width_error_ms.median_ci95[0]',
                         run.summary ->> '$.pooled.width_error_ms.median_ci95[1]',
                         (SELECT json_group_array(path ORDER BY position) FROM source
-                         WHERE run_id = run.id AND role = 'capture')
-                 FROM run JOIN chain ON chain.id = run.chain_id ORDER BY run.id",
+                         WHERE run_id = run.id AND role = 'capture'),
+                        run.summary ->> '$.answer'
+                 FROM run JOIN chain ON chain.id = run.chain_id
+                 WHERE NOT EXISTS (
+                     SELECT 1 FROM json_each(?1) AS word WHERE NOT (
+                         instr(lower(chain.name), lower(word.value))
+                         OR EXISTS (SELECT 1 FROM chain_note WHERE chain_id = chain.id
+                                    AND (instr(lower(key), lower(word.value))
+                                         OR instr(lower(chain_note.value), lower(word.value))))
+                         OR EXISTS (SELECT 1 FROM source WHERE run_id = run.id
+                                    AND instr(lower(source.path), lower(word.value)))))
+                 ORDER BY run.id",
             )?;
-            let rows = statement.query_map([], |row| {
+            let rows = statement.query_map([words], |row| {
                 let low: Option<f64> = row.get(5)?;
                 let high: Option<f64> = row.get(6)?;
                 let captures: String = row.get(7)?;
@@ -78,6 +102,7 @@ impl Book {
                     pulses: row.get::<_, i64>(3)? as u64,
                     median_ms: row.get(4)?,
                     median_ci95: low.zip(high).map(|(low, high)| [low, high]),
+                    answer: row.get(8)?,
                     captures: serde_json::from_str(&captures).unwrap_or_default(),
                 })
             })?;
@@ -103,6 +128,25 @@ impl Book {
             name: name.to_owned(),
             path: self.path.clone(),
         })
+    }
+
+    /// The notes on a chain, by key.
+    ///
+    /// # Errors
+    /// [`BookError::NoSuchChain`]; else as SQLite answers.
+    pub fn notes(&self, chain: &str) -> Result<Vec<(String, String)>, BookError> {
+        self.newest_run_of(chain)?;
+        self.notes_of(chain).map_err(|error| self.at(error))
+    }
+
+    fn notes_of(&self, chain: &str) -> Result<Vec<(String, String)>, rusqlite::Error> {
+        self.connection
+            .prepare(
+                "SELECT key, value FROM chain_note JOIN chain ON chain.id = chain_note.chain_id
+                 WHERE chain.name = ?1 ORDER BY key",
+            )?
+            .query_map([chain], |row| Ok((row.get(0)?, row.get(1)?)))?
+            .collect()
     }
 
     /// A run.
@@ -137,14 +181,7 @@ impl Book {
             let Some(mut run) = found else {
                 return Ok(None);
             };
-            run.notes = self
-                .connection
-                .prepare(
-                    "SELECT key, value FROM chain_note JOIN chain ON chain.id = chain_note.chain_id
-                     WHERE chain.name = ?1 ORDER BY key",
-                )?
-                .query_map([&run.chain], |row| Ok((row.get(0)?, row.get(1)?)))?
-                .collect::<Result<_, _>>()?;
+            run.notes = self.notes_of(&run.chain)?;
             run.sources = self
                 .connection
                 .prepare(

@@ -86,6 +86,31 @@ impl Book {
         Ok(id)
     }
 
+    /// Puts `notes` in the place of all notes on a chain, in one transaction. Of a key that is given
+    /// twice the last value is kept.
+    ///
+    /// # Errors
+    /// [`BookError::NoSuchChain`]; else as SQLite answers, and then nothing is changed.
+    pub fn set_notes(&mut self, chain: &str, notes: &[(String, String)]) -> Result<(), BookError> {
+        let path = self.path.clone();
+        let at = |error| BookError::from_sqlite(&path, error);
+        let transaction = self
+            .connection
+            .transaction_with_behavior(TransactionBehavior::Immediate)
+            .map_err(at)?;
+        let Some(id) = known_chain(&transaction, chain).map_err(at)? else {
+            return Err(BookError::NoSuchChain {
+                name: chain.to_owned(),
+                path,
+            });
+        };
+        transaction
+            .execute("DELETE FROM chain_note WHERE chain_id = ?1", [id])
+            .map_err(at)?;
+        add_notes(&transaction, id, notes).map_err(at)?;
+        transaction.commit().map_err(at)
+    }
+
     /// Removes a run, its pulses and, when it was the last of its chain, the chain with its notes.
     ///
     /// # Errors
@@ -119,13 +144,7 @@ fn insert(
     summary: &str,
 ) -> Result<i64, rusqlite::Error> {
     let chain = chain_id(transaction, run.chain)?;
-    for (key, value) in run.notes {
-        transaction.execute(
-            "INSERT INTO chain_note (chain_id, key, value) VALUES (?1, ?2, ?3)
-             ON CONFLICT (chain_id, key) DO UPDATE SET value = excluded.value",
-            params![chain, key, value],
-        )?;
-    }
+    add_notes(transaction, chain, run.notes)?;
     transaction.execute(
         "INSERT INTO run (chain_id, stored_at, program, settings, reading, summary_version, summary,
                           pulses)
@@ -202,13 +221,32 @@ fn insert(
     Ok(id)
 }
 
-fn chain_id(transaction: &Transaction<'_>, name: &str) -> Result<i64, rusqlite::Error> {
-    let known = transaction
+/// Adds notes to a chain; a key that it has takes the new value.
+fn add_notes(
+    transaction: &Transaction<'_>,
+    chain: i64,
+    notes: &[(String, String)],
+) -> Result<(), rusqlite::Error> {
+    for (key, value) in notes {
+        transaction.execute(
+            "INSERT INTO chain_note (chain_id, key, value) VALUES (?1, ?2, ?3)
+             ON CONFLICT (chain_id, key) DO UPDATE SET value = excluded.value",
+            params![chain, key, value],
+        )?;
+    }
+    Ok(())
+}
+
+fn known_chain(transaction: &Transaction<'_>, name: &str) -> Result<Option<i64>, rusqlite::Error> {
+    transaction
         .query_row("SELECT id FROM chain WHERE name = ?1", [name], |row| {
             row.get(0)
         })
-        .optional()?;
-    match known {
+        .optional()
+}
+
+fn chain_id(transaction: &Transaction<'_>, name: &str) -> Result<i64, rusqlite::Error> {
+    match known_chain(transaction, name)? {
         Some(id) => Ok(id),
         None => {
             transaction.execute("INSERT INTO chain (name) VALUES (?1)", [name])?;

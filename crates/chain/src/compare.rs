@@ -126,13 +126,7 @@ pub fn compare(runs: &[RunToCompare<'_>]) -> Result<Comparison, ChainError> {
     let mut warnings = Vec::new();
     let errors: Vec<Vec<f64>> = runs
         .iter()
-        .map(|run| {
-            run.observations
-                .iter()
-                .filter(|o| is_among(&widths, o.requested_ms))
-                .map(error_ms)
-                .collect()
-        })
+        .map(|run| errors_at(run.observations, &widths))
         .collect();
     for (run, errors) in runs.iter().zip(&errors) {
         if errors.len() < 2 {
@@ -167,6 +161,16 @@ pub fn compare(runs: &[RunToCompare<'_>]) -> Result<Comparison, ChainError> {
         pairs,
         warnings,
     })
+}
+
+/// The width errors, ms, of the pulses that were asked for one of the ascending `widths_ms`: what a
+/// comparison at [`Comparison::widths_ms`] is made of.
+pub fn errors_at(observations: &[Observation], widths_ms: &[f64]) -> Vec<f64> {
+    observations
+        .iter()
+        .filter(|o| is_among(widths_ms, o.requested_ms))
+        .map(error_ms)
+        .collect()
 }
 
 /// The distinct requested widths of a run, ascending.

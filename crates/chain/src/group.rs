@@ -142,6 +142,18 @@ pub struct FamilySummary {
     pub others: Vec<NamedValue>,
 }
 
+impl FamilySummary {
+    /// The distribution itself; `None` where name and parameters are of none.
+    pub fn family(&self) -> Option<family::Family> {
+        let parameters: Vec<(&str, f64)> = self
+            .parameters
+            .iter()
+            .map(|p| (p.name.as_str(), p.value))
+            .collect();
+        family::Family::from_parameters(&self.name, &parameters)
+    }
+}
+
 /// One group of pulses.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct GroupSummary {

@@ -23,7 +23,7 @@ mod trim;
 mod uncertainty;
 mod warnings;
 
-pub use compare::{ComparedRun, Comparison, Overall, Pair, RunToCompare, compare};
+pub use compare::{ComparedRun, Comparison, Overall, Pair, RunToCompare, compare, errors_at};
 pub use error::ChainError;
 pub use group::{
     FamilySummary, GroupSummary, NamedValue, Normality, Test, TrimmedMean, WidthError,
@@ -32,7 +32,7 @@ pub use histogram::{Bins, Histogram};
 pub use limits::{HeldBaseline, HeldLimit, Limit, Limited, Stand, hold, hold_to_baseline};
 pub use proof::{Equivalence, Improvement, Proof, prove};
 pub use quantity::{Rounded, count, plural, significant};
-pub use relation::{HuberLine, OffsetScale, TickSummary};
+pub use relation::{HuberLine, OffsetScale, TickSummary, error_ms};
 pub use share::Share;
 pub use summary::{RunData, RunPulses, RunSummary, SUMMARY_VERSION, summarise};
 pub use timing::{DelaySummary, Per, Trend, delay_budget};

@@ -72,6 +72,13 @@ pub struct Proof {
     pub warnings: Vec<Warning>,
 }
 
+impl Proof {
+    /// Whether pulses of this requested width, in ms, took part.
+    pub fn takes(&self, requested_ms: f64) -> bool {
+        is_among(&self.widths_ms, requested_ms)
+    }
+}
+
 /// Compares a run after a change with one before it, on the widths that were *wanted* in both.
 ///
 /// With a trim in the controller the log of the run after holds what was wanted, not what the controller

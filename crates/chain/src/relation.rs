@@ -87,7 +87,7 @@ pub(crate) fn offset_scale(
 
 /// Measured minus requested width, ms; to the picosecond, so that equal errors at unequal widths are
 /// equal numbers.
-pub(crate) fn error_ms(observation: &Observation) -> f64 {
+pub fn error_ms(observation: &Observation) -> f64 {
     to_picosecond(observation.width_ms - observation.requested_ms)
 }
 
@@ -133,6 +133,26 @@ const STEPS: f64 = 1.5;
 /// single pulse of a minute would ask for millions of frequencies.
 const FARTHEST_MS: f64 = 1000.0;
 
+/// The widths that take part in the search.
+struct Kept(Vec<(f64, Vec<f64>)>);
+
+impl Kept {
+    fn new(groups: &[(f64, Vec<f64>)]) -> Kept {
+        let kept = groups
+            .iter()
+            .map(|(requested, widths)| (*requested, without_stragglers(widths)));
+        Kept(kept.collect())
+    }
+
+    fn groups(&self) -> Vec<tick::Group<'_>> {
+        let groups = self.0.iter().map(|(requested, widths)| tick::Group {
+            requested: *requested,
+            widths,
+        });
+        groups.collect()
+    }
+}
+
 fn without_stragglers(widths: &[f64]) -> Vec<f64> {
     let Ok(sorted) = Sorted::new(widths.to_vec()) else {
         return Vec::new();
@@ -154,17 +174,8 @@ pub(crate) fn hidden_tick(
     if searched_ms[0] >= longest {
         return Ok(None);
     }
-    let kept: Vec<(f64, Vec<f64>)> = groups
-        .iter()
-        .map(|(requested, widths)| (*requested, without_stragglers(widths)))
-        .collect();
-    let groups: Vec<tick::Group<'_>> = kept
-        .iter()
-        .map(|(requested, widths)| tick::Group {
-            requested: *requested,
-            widths,
-        })
-        .collect();
+    let kept = Kept::new(groups);
+    let groups = kept.groups();
     let found = match tick::hidden_tick(&groups, searched_ms[0], longest) {
         Ok(found) => found,
         // A bad argument is a range of widths too long for the periods, stragglers left out or not.
@@ -186,4 +197,40 @@ pub(crate) fn hidden_tick(
         found: found.p_value < TICK_SIGNIFICANT,
         searched_ms,
     }))
+}
+
+impl TickSummary {
+    /// The periodogram that the search went over, for a figure: `points` pairs of period in ms, in
+    /// equal ratios over the range searched, and strength, 0 to 1; each the greatest near its period.
+    /// `observations` are those that the summary was made of. `None` where there is no periodogram of
+    /// them.
+    pub fn periodogram(
+        &self,
+        observations: &[Observation],
+        points: usize,
+    ) -> Option<Vec<[f64; 2]>> {
+        let of = match self.of.as_str() {
+            "width" => tick::Quantity::Width,
+            "error" => tick::Quantity::Error,
+            _ => tick::Quantity::Either,
+        };
+        let kept = Kept::new(&widths_by_request(observations));
+        let [shortest, longest] = self.searched_ms;
+        let line = tick::periodogram(&kept.groups(), of, shortest, longest, points).ok()?;
+        Some(line.into_iter().map(|(period, c)| [period, c]).collect())
+    }
+}
+
+/// The widths of all directions under each requested width, ascending.
+pub(crate) fn widths_by_request(observations: &[Observation]) -> Vec<(f64, Vec<f64>)> {
+    let mut lists: std::collections::BTreeMap<u64, Vec<f64>> = Default::default();
+    for o in observations {
+        // Widths are positive, and positive floats are ordered as their bits.
+        let list = lists.entry(o.requested_ms.to_bits()).or_default();
+        list.push(o.width_ms);
+    }
+    lists
+        .into_iter()
+        .map(|(bits, widths)| (f64::from_bits(bits), widths))
+        .collect()
 }

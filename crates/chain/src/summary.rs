@@ -75,6 +75,19 @@ impl RunSummary {
         answer::doubt(self)
     }
 
+    /// Which of the groups a pulse of the run belongs to; `None` for a pulse of another run.
+    pub fn group_of(&self, pulse: &Observation) -> Option<usize> {
+        let wanted = (pulse.direction, pulse.requested_ms);
+        // Groups ascend by direction and width, and their ranges do not overlap.
+        let index = self
+            .groups
+            .partition_point(|g| (g.direction, g.requested_range_ms[1]) < wanted);
+        let group = self.groups.get(index)?;
+        let [low, high] = group.requested_range_ms;
+        let inside = (low..=high).contains(&pulse.requested_ms);
+        (group.direction == pulse.direction && inside).then_some(index)
+    }
+
     /// `3 of 120 requests came to nothing`, where some are known to have.
     pub fn came_to_nothing(&self) -> Option<String> {
         let missing = self.missing_share.filter(|share| share.count > 0)?;
@@ -159,7 +172,7 @@ pub fn summarise(data: &RunData<'_>) -> Result<RunSummary, ChainError> {
         .map(|m| stats::order::median(&m.sorted))
         .collect();
     let median_of_each: Vec<f64> = group_of.iter().map(|&g| medians[g]).collect();
-    let by_width = widths_by_request(observations);
+    let by_width = relation::widths_by_request(observations);
     let parts = compute(data, &members, &median_of_each, &by_width)?;
 
     let mut spreads = Vec::with_capacity(members.len());
@@ -326,21 +339,6 @@ fn range(values: impl Iterator<Item = f64>) -> [f64; 2] {
     values.fold([f64::INFINITY, f64::NEG_INFINITY], |[low, high], v| {
         [low.min(v), high.max(v)]
     })
-}
-
-/// The widths of all directions under each requested width, ascending.
-fn widths_by_request(observations: &[Observation]) -> Vec<(f64, Vec<f64>)> {
-    let mut lists: std::collections::BTreeMap<u64, Vec<f64>> = Default::default();
-    for o in observations {
-        lists
-            .entry(o.requested_ms.to_bits())
-            .or_default()
-            .push(o.width_ms);
-    }
-    lists
-        .into_iter()
-        .map(|(bits, widths)| (f64::from_bits(bits), widths))
-        .collect()
 }
 
 fn budget(group: &GroupSummary, instrument: &Instrument) -> Budget {

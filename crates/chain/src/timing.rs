@@ -18,6 +18,16 @@ pub enum Per {
     HundredPulses,
 }
 
+impl Per {
+    /// `an hour`, `a hundred pulses`.
+    pub fn words(self) -> &'static str {
+        match self {
+            Per::Hour => "an hour",
+            Per::HundredPulses => "a hundred pulses",
+        }
+    }
+}
+
 /// Change of the width error over the run, after the median of each requested width is taken off.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Trend {

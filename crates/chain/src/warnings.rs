@@ -4,7 +4,6 @@ use wire::Warning;
 
 use crate::quantity::{Rounded, plural};
 use crate::summary::RunSummary;
-use crate::timing::Per;
 use crate::uncertainty::{Instrument, Sampling};
 
 /// Fewer pulses than this in a group leave its median uncertain by about half its SD.
@@ -99,10 +98,7 @@ fn over_time(summary: &RunSummary, found: &mut Vec<Warning>) {
     if trend.p_value < SIGNIFICANT && trend.over_run_ms.abs() > summary.uncertainty[0].expanded_ms {
         let half = 0.5 * (trend.slope_ci95[1] - trend.slope_ci95[0]);
         let round = Rounded::to_uncertainty(half);
-        let per = match trend.per {
-            Per::Hour => "an hour",
-            Per::HundredPulses => "a hundred pulses",
-        };
+        let per = trend.per.words();
         found.push(Warning::new(
             format!(
                 "the error drifts by {} ms {per} (95 % {})",

@@ -340,3 +340,45 @@ fn a_hidden_tick_is_told_with_the_trim() {
     let told = |w: &wire::Warning| w.text.contains("hidden tick of 10 ms");
     assert!(trim.warnings.iter().any(told), "{:?}", trim.warnings);
 }
+
+#[test]
+fn every_pulse_belongs_to_the_group_that_counts_it() {
+    // Eight widths are groups of their own; forty are gathered into bands.
+    for widths in [8, 40] {
+        let mut pulses = observations((0..400).map(|i| {
+            let requested = 20.0 * f64::from(1 + i % widths);
+            (requested, f64::from(i % 7))
+        }));
+        for (i, pulse) in pulses.iter_mut().enumerate() {
+            pulse.direction = [None, Some(Direction::DecMinus), Some(Direction::RaPlus)][i % 3];
+        }
+        let summary = summary(&pulses);
+        let mut counted = vec![0; summary.groups.len()];
+        for pulse in &pulses {
+            counted[summary.group_of(pulse).unwrap()] += 1;
+        }
+        let expected: Vec<u64> = summary.groups.iter().map(|g| g.n).collect();
+        assert_eq!(counted, expected);
+        let mut other = pulses[0];
+        other.requested_ms = 9_999.0;
+        assert_eq!(summary.group_of(&other), None);
+    }
+}
+
+#[test]
+fn the_periodogram_peaks_at_the_tick() {
+    let mut random = Random::new(4);
+    let pulses = observations((0..600).map(|i| {
+        let requested = [75.0, 130.0, 311.0][i % 3];
+        let width = 4.0 * ((requested + 12.0 + 5.0 * random.normal()) / 4.0).round();
+        (requested, width - requested)
+    }));
+    let tick = summary(&pulses).tick.unwrap();
+    assert!(tick.found);
+    let line = tick.periodogram(&pulses, 500).unwrap();
+    assert_eq!(line.len(), 500);
+    let near = |p: f64| (p / tick.period_ms - 1.0).abs() < 0.02;
+    let at_tick = line.iter().filter(|[period, _]| near(*period));
+    let strongest = at_tick.map(|[_, c]| *c).fold(0.0, f64::max);
+    assert!((strongest - tick.strength).abs() < 0.02, "{strongest}");
+}

@@ -1,5 +1,6 @@
 //! The command line: every command, option and example.
 
+use std::net::SocketAddr;
 use std::path::PathBuf;
 
 use chain::{Limit, Limited, Loss};
@@ -101,10 +102,14 @@ pub enum Command {
     Prove(ProveArgs),
     /// Hold a run against limits or an earlier run, for scripts: exit code 1 where it got worse
     Check(CheckArgs),
+    /// Make one file of all four answers, to print or to send
+    Report(ReportArgs),
     /// Remove a run from the lab book
     Forget(ForgetArgs),
     /// Write a run's pulses and numbers as CSV or JSON
     Export(ExportArgs),
+    /// Open the lab book in a browser: the four questions, with figures, and a loop to play with
+    Serve(ServeArgs),
     /// Go through all four questions on an invented scenario
     Demo(DemoArgs),
     /// Print completions for a shell
@@ -408,7 +413,7 @@ pub struct JudgeArgs {
     #[arg(long, value_name = "WHAT", default_value = "pulses")]
     pub draw_from: DrawFrom,
     /// How many long exposures are simulated for each case
-    #[arg(long, value_name = "N", default_value_t = 200, value_parser = clap::value_parser!(u32).range(20..=100_000))]
+    #[arg(long, value_name = "N", default_value_t = crate::cmd::judge::USUAL_EXPOSURES, value_parser = clap::value_parser!(u32).range(20..=100_000))]
     pub exposures: u32,
 }
 
@@ -654,8 +659,41 @@ pub struct ProveArgs {
     pub setup: Option<PathBuf>,
 }
 
+const REPORT_EXAMPLES: &str = "\
+Examples:
+  pulsewright report attic-laptop --setup setup.toml -o attic.html
+      What the chain does, whether it matters, and what to change, with every figure.
+  pulsewright report attic-laptop --after attic-laptop-trimmed -o attic.html
+      And whether the change helped.
+  pulsewright report attic-laptop pier-board -o both.html
+      Two chains, and how they differ.
+
+The file holds its figures, styles and scripts itself and asks nothing of a network. On paper nothing is
+folded or cut: print it from a browser.";
+
+/// Options of `report`.
+#[derive(Debug, Args)]
+#[command(after_help = REPORT_EXAMPLES)]
+pub struct ReportArgs {
+    /// Numbers of runs, or names of chains for their newest runs
+    #[arg(required = true, value_name = "RUN")]
+    pub runs: Vec<String>,
+    /// The setup
+    #[command(flatten)]
+    pub setup: SetupFile,
+    /// The run after a change; the first RUN is then the one before
+    #[arg(long, value_name = "RUN")]
+    pub after: Option<String>,
+    /// The width error that would not matter, for the proof [default: a tenth of the star's width]
+    #[arg(long, value_name = "TIME", value_parser = parse_width_ms, requires = "after")]
+    pub margin: Option<f64>,
+    /// Where to write it
+    #[arg(long, short, value_name = "FILE", default_value = "report.html")]
+    pub output: PathBuf,
+}
+
 /// Reads `median`, `mean`, or `p1` to `p99`.
-fn parse_loss(text: &str) -> Result<Loss, String> {
+pub fn parse_loss(text: &str) -> Result<Loss, String> {
     match text {
         "median" => Ok(Loss::Median),
         "mean" => Ok(Loss::Mean),
@@ -732,6 +770,95 @@ pub struct ExportArgs {
     pub output: Option<PathBuf>,
 }
 
+const SERVE_EXAMPLES: &str = "\
+Examples:
+  pulsewright serve
+      Open the address that it prints in a browser on this computer.
+  pulsewright serve --listen 127.0.0.1:0
+      At any port that is free.
+  pulsewright serve --listen 0.0.0.0:4747 --name pier.lan
+      For a phone or tablet in the same network: whoever has the token that is printed is let in.
+      The traffic is not encrypted.
+  pulsewright serve --live --plan plan.toml --chain chain.toml
+      With a live run to start, watch and stop on the page; asks before anything may move.";
+
+/// Options of `serve`.
+#[derive(Debug, Args)]
+#[command(after_help = SERVE_EXAMPLES)]
+pub struct ServeArgs {
+    /// Where to listen; off 127.0.0.1 a token is asked for, and the traffic is not encrypted
+    #[arg(long, value_name = "ADDR:PORT", default_value = "127.0.0.1:4747", value_parser = parse_listen)]
+    pub listen: SocketAddr,
+    /// Another name that the server may be called by, as HOST or HOST:PORT
+    #[arg(long = "name", value_name = "HOST")]
+    pub names: Vec<String>,
+    /// The setup file, which the page can change
+    #[arg(long, value_name = "FILE", default_value = "setup.toml")]
+    pub setup: PathBuf,
+
+    /// Let the page start and stop a live run of a plan; asks first how far the mount may move
+    #[arg(long, help_heading = "Live run")]
+    pub live: bool,
+    /// The plan
+    #[arg(
+        long,
+        value_name = "FILE",
+        default_value = "plan.toml",
+        requires = "live",
+        help_heading = "Live run"
+    )]
+    pub plan: PathBuf,
+    /// How a pulse is asked of the chain
+    #[arg(
+        long,
+        value_name = "FILE",
+        default_value = "chain.toml",
+        requires = "live",
+        help_heading = "Live run"
+    )]
+    pub chain: PathBuf,
+    /// The port of the rig, or HOST:PORT of one behind a network [default: the only one that answers]
+    #[arg(
+        long,
+        value_name = "PORT",
+        requires = "live",
+        help_heading = "Live run"
+    )]
+    pub rig: Option<String>,
+    /// The direction of each input of the rig
+    #[arg(
+        long,
+        value_name = "LIST",
+        value_delimiter = ',',
+        default_value = "ra+,ra-,dec+,dec-",
+        requires = "live",
+        help_heading = "Live run"
+    )]
+    pub inputs: Vec<Direction>,
+    /// The folder to keep records of live runs in
+    #[arg(
+        long,
+        short,
+        value_name = "FOLDER",
+        default_value = ".",
+        requires = "live",
+        help_heading = "Live run"
+    )]
+    pub output: PathBuf,
+    /// Don't ask before the mount may move
+    #[arg(long, short, requires = "live", help_heading = "Live run")]
+    pub yes: bool,
+}
+
+/// Reads `127.0.0.1:4747`, `[::1]:4747` or `localhost:4747`.
+fn parse_listen(text: &str) -> Result<SocketAddr, String> {
+    text.replace("localhost:", "127.0.0.1:").parse().map_err(|_| {
+        format!(
+            "found `{text}`, expected an address of this computer and a port, such as 127.0.0.1:4747 or [::1]:4747"
+        )
+    })
+}
+
 /// Options of `demo`.
 #[derive(Debug, Args)]
 pub struct DemoArgs {
@@ -759,28 +886,52 @@ pub struct ManArgs {
 }
 
 fn parse_note(text: &str) -> Result<(String, String), String> {
-    let shown = || text.chars().take(60).collect::<String>();
-    let (key, value) = match text.split_once('=') {
-        Some((key, value)) if !key.trim().is_empty() && !value.trim().is_empty() => {
-            (key.trim(), value.trim())
-        }
-        _ => return Err(format!("found `{}`, expected NAME=VALUE", shown())),
+    let Some((key, value)) = text.split_once('=') else {
+        return Err(format!("found `{}`, expected NAME=VALUE", shown(text)));
     };
-    if key.chars().count() > MOST_KEY || value.chars().count() > MOST_VALUE {
+    note(key, value)
+}
+
+/// A name with its value, without blanks around them: a note on a chain, say.
+///
+/// # Errors
+/// What was found and expected, where one of them is empty, too long, or holds a control character.
+pub fn note(key: &str, value: &str) -> Result<(String, String), String> {
+    let (key, value) = (key.trim(), value.trim());
+    if key.is_empty() {
         return Err(format!(
-            "found `{}...`, expected a name of at most {MOST_KEY} characters and a value of at most {MOST_VALUE}",
-            shown()
+            "found no name before the value `{}`, expected NAME=VALUE",
+            shown(value)
         ));
     }
-    if text.chars().any(char::is_control) {
+    if value.is_empty() {
+        return Err(format!(
+            "found no value behind the name `{}`, expected NAME=VALUE",
+            shown(key)
+        ));
+    }
+    if key.chars().count() > MOST_KEY || value.chars().count() > MOST_VALUE {
+        return Err(format!(
+            "found `{}={}...`, expected a name of at most {MOST_KEY} characters and a value of at most {MOST_VALUE}",
+            shown(key),
+            shown(value)
+        ));
+    }
+    if key.chars().chain(value.chars()).any(char::is_control) {
         return Err("found a control character (a new line, say), expected plain text".to_owned());
     }
     Ok((key.to_owned(), value.to_owned()))
 }
 
-/// Longest name and value of a note, characters.
-const MOST_KEY: usize = 40;
-const MOST_VALUE: usize = 500;
+/// The beginning of a text, for an error.
+fn shown(text: &str) -> String {
+    text.chars().take(60).collect()
+}
+
+/// Longest name of a note, characters.
+pub const MOST_KEY: usize = 40;
+/// Longest value of a note, characters.
+pub const MOST_VALUE: usize = 500;
 
 #[cfg(test)]
 mod tests {

@@ -39,7 +39,7 @@ impl<R: Read> Checked<R> {
         io::copy(&mut self, &mut io::sink())?;
         let digest = self.hash.finalize();
         Ok(Checksum {
-            sha256: digest.iter().map(|byte| format!("{byte:02x}")).collect(),
+            sha256: hex(&digest),
             bytes: self.bytes,
         })
     }
@@ -52,6 +52,11 @@ impl<R: Read> Read for Checked<R> {
         self.bytes += n as u64;
         Ok(n)
     }
+}
+
+/// Bytes as lower-case hexadecimal digits.
+pub fn hex(bytes: &[u8]) -> String {
+    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
 /// Whether `path` means standard input.

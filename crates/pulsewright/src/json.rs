@@ -22,6 +22,33 @@ use crate::reading::{CaptureReport, ReadSettings, Reading};
 /// Version of the layout: it grows when a field goes or changes its meaning, not when one is added.
 pub const SCHEMA_VERSION: u32 = 1;
 
+/// Where the page is, of `serve`.
+#[derive(Debug, Serialize)]
+pub struct ServeDocument<'a> {
+    /// [`SCHEMA_VERSION`].
+    pub schema_version: u32,
+    /// `serve`.
+    pub kind: &'static str,
+    /// The address to open, with the token where one is asked for.
+    pub address: &'a str,
+    /// Address and port that the server listens at.
+    pub listens_on: String,
+    /// The token, off loopback.
+    pub token: Option<&'a str>,
+    /// Whether others can't read what passes.
+    pub encrypted: bool,
+}
+
+/// A document as it is written everywhere.
+///
+/// # Errors
+/// [`Error::Json`], for a number that JSON can't hold.
+pub fn text(document: &impl Serialize) -> Result<String, Error> {
+    let mut text = serde_json::to_string_pretty(document)?;
+    text.push('\n');
+    Ok(text)
+}
+
 /// A run, of `read`, `show` and `export`.
 #[derive(Debug, Serialize)]
 pub struct RunDocument<'a> {
@@ -532,6 +559,38 @@ pub struct TrimCase {
     /// The star, at the present settings and at the best for this chain.
     #[serde(flatten)]
     pub star: ChainResult,
+}
+
+/// A report that was written, of `report`.
+#[derive(Debug, Serialize)]
+pub struct ReportDocument {
+    /// Version of the layout.
+    pub schema_version: u32,
+    /// `report`.
+    pub kind: &'static str,
+    /// The file.
+    pub file: String,
+    /// Its length.
+    pub bytes: u64,
+    /// Its SHA-256 in lower-case hexadecimal.
+    pub sha256: String,
+    /// The runs in it, that after a change last.
+    pub run_numbers: Vec<i64>,
+    /// Seed of all random numbers.
+    pub seed: u64,
+    /// The answers, by question.
+    pub answers: Vec<Answer>,
+}
+
+/// One answer of a report.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Answer {
+    /// `Measure`, `Judge`, `Correct` or `Prove`.
+    pub question: &'static str,
+    /// The chain or chains.
+    pub about: String,
+    /// The answer.
+    pub sentence: String,
 }
 
 /// What `show --again` found.

@@ -103,16 +103,24 @@ pub fn text_of(path: &Path, most: u64, way_out: &'static str) -> Result<String, 
 /// Largest setup file, bytes: a file of another kind is not read to its end.
 const MOST_SETUP: u64 = 1 << 20;
 
+/// The text of a setup file.
+///
+/// # Errors
+/// [`Error::File`] where it can't be read.
+pub fn setup_text(path: &Path) -> Result<String, Error> {
+    text_of(
+        path,
+        MOST_SETUP,
+        "name a setup file; `pulsewright setup new` writes one",
+    )
+}
+
 /// A setup file.
 ///
 /// # Errors
 /// [`Error::File`] where it can't be read, [`Error::Usage`] with every fault in it.
 pub fn setup(path: &Path) -> Result<SetupReading, Error> {
-    let text = text_of(
-        path,
-        MOST_SETUP,
-        "name a setup file; `pulsewright setup new` writes one",
-    )?;
+    let text = setup_text(path)?;
     Setup::read(&text).map_err(|error| faults(path, &error.faults))
 }
 

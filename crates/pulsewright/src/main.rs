@@ -8,13 +8,19 @@ mod cmd;
 mod demo;
 mod duration;
 mod error;
+mod figure;
+mod gathered;
 mod input;
 mod json;
 mod library;
+mod live_run;
 mod output;
+mod page;
 mod progress;
 mod reading;
 mod recording;
+mod report;
+mod section;
 mod simulate;
 mod text;
 mod write;
@@ -64,8 +70,10 @@ fn run(cli: &Cli, output: &Output) -> Result<bool, Error> {
         Command::Trim(args) => cmd::trim::run(args, global, output)?,
         Command::Prove(args) => cmd::prove::run(args, global, output)?,
         Command::Check(args) => return cmd::check::run(args, global, output),
+        Command::Report(args) => cmd::report::run(args, global, output)?,
         Command::Forget(args) => cmd::forget::run(args, global, output)?,
         Command::Export(args) => cmd::export::run(args, global, output)?,
+        Command::Serve(args) => cmd::serve::run(args, global, output)?,
         Command::Demo(args) => cmd::demo::run(args, global, output)?,
         Command::Completions(args) => cmd::completions::run(args, output)?,
         Command::Man(args) => cmd::man::run(args, output)?,

@@ -84,9 +84,7 @@ impl Output {
     /// # Errors
     /// [`Error::Output`] where it can't be written.
     pub fn print_json(&self, document: &impl serde::Serialize) -> Result<(), Error> {
-        let mut text = serde_json::to_string_pretty(document)?;
-        text.push('\n');
-        self.print_raw(text.as_bytes())
+        self.print_raw(crate::json::text(document)?.as_bytes())
     }
 
     /// Writes a result to a file, and says so; or to standard output, for none or `-`.

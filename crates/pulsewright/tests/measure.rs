@@ -2,6 +2,7 @@
 
 mod common;
 
+use common::server::Server;
 use common::{Bench, ragged, vcd};
 use serde_json::Value;
 
@@ -340,7 +341,13 @@ fn the_demo_prints_commands_that_work_as_written() {
     assert!(commands.len() >= 9, "{out}");
     for command in commands {
         let args: Vec<&str> = command.split_whitespace().collect();
-        bench.ok(&args);
+        // A server goes on until it is ended.
+        if args[0] == "serve" {
+            let server = Server::start(&bench, &args[1..]);
+            assert_eq!(server.get("/measure").status, 200);
+        } else {
+            bench.ok(&args);
+        }
     }
 }
 

@@ -5,6 +5,7 @@ mod common;
 use std::path::Path;
 use std::process::Command;
 
+use common::server::Server;
 use common::{Bench, ragged, vcd};
 
 #[test]
@@ -67,6 +68,10 @@ fn documents_keep_to_their_schemas() {
         ("plan", vec!["plan", "show"]),
         ("rigs", vec!["rig", "list"]),
         ("run", vec!["record", "-o", "live.record"]),
+        (
+            "report",
+            vec!["report", "1", "--after", "2", "-o", "r.html"],
+        ),
         ("forgotten", vec!["forget", "1", "--yes"]),
     ];
     for chain in ["attic-laptop", "pier-board", "serial-adapter", "long-cable"] {
@@ -74,11 +79,18 @@ fn documents_keep_to_their_schemas() {
     }
     let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("../..");
     let python = std::env::var("PULSEWRIGHT_PYTHON").unwrap_or_else(|_| "python3".into());
-    for (index, (kind, args)) in documents.iter().enumerate() {
-        let mut args = args.clone();
+    let served = ["127.0.0.1:0", "0.0.0.0:0"].map(|at| {
+        (
+            "serve",
+            Server::start(&bench, &["--listen", at]).document.clone(),
+        )
+    });
+    let printed = documents.into_iter().map(|(kind, mut args)| {
         args.push("--json");
-        let text = bench.ok(&args);
-        let file = bench.file(&format!("document-{index}.json"), text);
+        (kind, bench.ok(&args))
+    });
+    for (kind, text) in printed.chain(served) {
+        let file = bench.file("document.json", &text);
         let checked = Command::new(&python)
             .args(["-c", "import json,sys,jsonschema; s=json.load(open(sys.argv[1])); jsonschema.Draft202012Validator.check_schema(s); jsonschema.Draft202012Validator(s).validate(json.load(open(sys.argv[2])))"])
             .arg(root.join(format!("docs/schema/{kind}.schema.json")))
@@ -87,7 +99,7 @@ fn documents_keep_to_their_schemas() {
             .expect("Python runs");
         assert!(
             checked.status.success(),
-            "{args:?}: {}",
+            "{kind}: {text}{}",
             String::from_utf8_lossy(&checked.stderr)
         );
     }

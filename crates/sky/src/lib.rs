@@ -25,5 +25,5 @@ pub use rate::Axis;
 pub use seeing::{Atmosphere, ImageMotion, SeeingFilter, SeeingState};
 pub use setup::{
     Camera, Control, Field, FieldKind, Harmonic, Imaging, Law, Mount, SETUP_VERSION, Setup,
-    SetupReading, Sky, Target, Telescope, fields,
+    SetupReading, Sky, Target, Telescope, fields, sections,
 };

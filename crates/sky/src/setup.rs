@@ -8,12 +8,14 @@ mod check;
 mod defaults;
 mod fields;
 mod read;
+mod typed;
 mod write;
 
 use serde::Serialize;
 
 pub use fields::{Field, FieldKind, fields};
 pub use read::SetupReading;
+pub use typed::sections;
 
 /// The version of the setup file that this crate writes and reads.
 pub const SETUP_VERSION: u32 = 1;

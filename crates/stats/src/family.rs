@@ -209,6 +209,58 @@ impl Family {
         }
     }
 
+    /// The family of this name with these parameters, as [`Family::name`] and
+    /// [`Family::parameters`] give them; `None` for an unknown name, or where a parameter is
+    /// missing or out of its range.
+    ///
+    /// ```
+    /// use stats::family::Family;
+    /// let slow = Family::ExponentiallyModifiedNormal { mean: 10.0, sd: 1.0, tau: 4.0 };
+    /// assert_eq!(Family::from_parameters(slow.name(), &slow.parameters()), Some(slow));
+    /// assert_eq!(Family::from_parameters("normal", &[("mean", 12.0)]), None);
+    /// ```
+    pub fn from_parameters(name: &str, parameters: &[(&str, f64)]) -> Option<Self> {
+        let of = |wanted: &str| {
+            let mut all = parameters.iter();
+            all.find(|(name, _)| *name == wanted).map(|(_, v)| *v)
+        };
+        let kind = FamilyKind::ALL.into_iter().find(|k| k.name() == name)?;
+        let family = match kind {
+            FamilyKind::Normal => Self::Normal {
+                mean: of("mean")?,
+                sd: of("sd")?,
+            },
+            FamilyKind::ShiftedLognormal => Self::ShiftedLognormal {
+                shift: of("shift")?,
+                mu: of("mu")?,
+                sigma: of("sigma")?,
+            },
+            FamilyKind::ShiftedGamma => Self::ShiftedGamma {
+                shift: of("shift")?,
+                shape: of("shape")?,
+                scale: of("scale")?,
+            },
+            FamilyKind::ShiftedWeibull => Self::ShiftedWeibull {
+                shift: of("shift")?,
+                shape: of("shape")?,
+                scale: of("scale")?,
+            },
+            FamilyKind::ExponentiallyModifiedNormal => Self::ExponentiallyModifiedNormal {
+                mean: of("mean")?,
+                sd: of("sd")?,
+                tau: of("tau")?,
+            },
+            FamilyKind::TwoNormalMixture => Self::TwoNormalMixture {
+                weight: of("weight")?,
+                mean1: of("mean1")?,
+                sd1: of("sd1")?,
+                mean2: of("mean2")?,
+                sd2: of("sd2")?,
+            },
+        };
+        family.is_valid().then_some(family)
+    }
+
     /// Whether every parameter is finite and within its range.
     fn is_valid(&self) -> bool {
         self.parameters().iter().all(|&(name, value)| {

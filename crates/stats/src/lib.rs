@@ -7,6 +7,7 @@
 
 pub mod bootstrap;
 pub mod compare;
+pub mod density;
 pub mod family;
 pub mod moments;
 pub mod normality;

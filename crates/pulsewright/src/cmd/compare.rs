@@ -24,7 +24,7 @@ pub fn run(args: &CompareArgs, global: &Global, output: &Output) -> Result<(), E
         }
         numbers.push(number);
     }
-    let comparison = compare(&book, &numbers)?;
+    let Compared { comparison, .. } = compare(&book, &numbers)?;
     if output.json() {
         return output.print_json(&json::of_comparison(&numbers, &comparison));
     }
@@ -34,11 +34,19 @@ pub fn run(args: &CompareArgs, global: &Global, output: &Output) -> Result<(), E
     output.print(&text::comparison::page(&comparison))
 }
 
+/// Runs beside each other, with the pulses that were compared.
+pub struct Compared {
+    /// What was found.
+    pub comparison: Comparison,
+    /// The width errors of each run at the widths that all have in common, ms.
+    pub errors_ms: Vec<Vec<f64>>,
+}
+
 /// Compares stored runs.
 ///
 /// # Errors
 /// What the book and the comparison say.
-pub fn compare(book: &Book, numbers: &[i64]) -> Result<Comparison, Error> {
+pub fn compare(book: &Book, numbers: &[i64]) -> Result<Compared, Error> {
     let mut runs = Vec::new();
     for &number in numbers {
         let run = book.run(number)?;
@@ -69,5 +77,13 @@ pub fn compare(book: &Book, numbers: &[i64]) -> Result<Comparison, Error> {
             missing: summary.missing_share,
         })
         .collect();
-    Ok(chain::compare(&inputs)?)
+    let comparison = chain::compare(&inputs)?;
+    let errors_ms = inputs
+        .iter()
+        .map(|run| chain::errors_at(run.observations, &comparison.widths_ms))
+        .collect();
+    Ok(Compared {
+        comparison,
+        errors_ms,
+    })
 }

@@ -1,12 +1,15 @@
 //! `demo`: all four questions on an invented scenario.
 
+use std::io::IsTerminal;
+
 use book::Book;
 use chain::{Below, Loss, RunPulses};
+use clap::Parser;
 use servo::tune::{TuneOptions, tune};
 
-use crate::cli::{DemoArgs, DrawFrom, Global};
+use crate::cli::{Cli, Command, DemoArgs, DrawFrom, Global};
 use crate::cmd::judge::{self, Judged};
-use crate::cmd::{compare, prove, read, record};
+use crate::cmd::{compare, prove, read, record, serve};
 use crate::error::Error;
 use crate::output::Output;
 use crate::progress::with_progress;
@@ -43,7 +46,7 @@ pub fn run(args: &DemoArgs, global: &Global, output: &Output) -> Result<(), Erro
         numbers.push(number);
         measured.push((chain.name, answer));
     }
-    let comparison = compare::compare(&book, &numbers)?;
+    let comparison = compare::compare(&book, &numbers)?.comparison;
 
     let simulated = chains
         .iter()
@@ -125,7 +128,31 @@ pub fn run(args: &DemoArgs, global: &Global, output: &Output) -> Result<(), Erro
         &measured,
         &chains,
         output.quiet(),
-    ))
+    ))?;
+    offer_page(&document, output)
+}
+
+/// Offers to serve the demo's book, where somebody sits at a terminal to be asked.
+fn offer_page(document: &json::DemoDocument, output: &Output) -> Result<(), Error> {
+    let somebody = std::io::stdin().is_terminal() && std::io::stdout().is_terminal();
+    if !somebody || output.quiet() || !library::agreed("Open this lab book in a browser now?")? {
+        return Ok(());
+    }
+    // As the command line would have it, with any port that is free.
+    let cli = Cli::parse_from([
+        "pulsewright",
+        "serve",
+        "--listen",
+        "127.0.0.1:0",
+        "--book",
+        &document.book,
+        "--setup",
+        &document.setup,
+    ]);
+    match &cli.command {
+        Command::Serve(args) => serve::run(args, &cli.global, output),
+        _ => Ok(()),
+    }
 }
 
 /// Runs a plan live with a simulated rig and chain, as `record` does with real ones.

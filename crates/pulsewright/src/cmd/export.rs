@@ -19,10 +19,7 @@ pub fn run(args: &ExportArgs, global: &Global, output: &Output) -> Result<(), Er
     let pulses = book.observations(run.number)?;
     // `--json` asks every command for JSON, this one too.
     let text = if args.format == ExportFormat::Json || output.json() {
-        let mut text =
-            serde_json::to_string_pretty(&json::of_stored(&run, &summary, Some(&pulses))?)?;
-        text.push('\n');
-        text
+        json::text(&json::of_stored(&run, &summary, Some(&pulses))?)?
     } else {
         csv(&pulses)
     };

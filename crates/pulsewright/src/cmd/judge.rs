@@ -3,13 +3,15 @@
 use servo::judge::{ELONGATION_THRESHOLD, ENOUGH_PULSES, JudgeOptions, Verdict, judge};
 use wire::Warning;
 
-use crate::cli::{Global, JudgeArgs};
+use crate::cli::{DrawFrom, Global, JudgeArgs};
 use crate::error::Error;
 use crate::output::Output;
 use crate::progress::with_progress;
 use crate::simulate::{self, MeasuredChain};
 use crate::{json, library, text};
 
+/// Exposures of each case, where no other number is asked for.
+pub const USUAL_EXPOSURES: u32 = 200;
 /// Exposures to which a verdict that can't be told is taken by itself.
 const MOST_EXPOSURES: u32 = 800;
 
@@ -146,6 +148,47 @@ pub fn judgement(judged: &Judged<'_>) -> Result<json::JudgeDocument, Error> {
         seed,
         trim: trim.map(|trim| trim.answer.clone()),
         judgement: found,
+    })
+}
+
+/// The verdict on a stored run as `judge RUN --setup FILE` gives it, with the chain and its trim.
+pub struct OfRun {
+    /// The verdict.
+    pub document: json::JudgeDocument,
+    /// The chain.
+    pub measured: MeasuredChain,
+    /// The trim that was fitted on the run, where one could be.
+    pub trim: Option<chain::Trim>,
+}
+
+/// Judges a stored run, named by its number or chain, drawn from its pulses and behind a trim fitted on
+/// it.
+///
+/// # Errors
+/// What the book and the simulation say.
+pub fn of_run(
+    book: &book::Book,
+    run: &str,
+    (setup_file, reading): (&std::path::Path, &sky::SetupReading),
+    seed: u64,
+    progress: &dyn Fn(f64),
+) -> Result<OfRun, Error> {
+    let measured = simulate::measured(book, run, DrawFrom::Pulses)?;
+    let trim = fitted(&measured, &reading.setup, seed);
+    let document = judgement(&Judged {
+        setup_file,
+        setup: &reading.setup,
+        measured: &measured,
+        trim: trim.as_ref(),
+        exposures: USUAL_EXPOSURES,
+        seed,
+        warnings: [reading.warnings.as_slice(), &measured.warnings].concat(),
+        progress,
+    })?;
+    Ok(OfRun {
+        document,
+        measured,
+        trim,
     })
 }
 

@@ -16,16 +16,8 @@ use crate::{json, library, text};
 /// # Errors
 /// What the files, the readers and the book say.
 pub fn run(args: &ReadArgs, global: &Global, output: &Output) -> Result<(), Error> {
-    let settings = settings(args, global.seed)?;
-    if let Some(name) = &args.chain {
-        check_name(name)?;
-        for (index, (key, _)) in args.notes.iter().enumerate() {
-            if args.notes[..index].iter().any(|(other, _)| other == key) {
-                return Err(Error::Usage(format!(
-                    "--note: `{key}` is given twice; keep one"
-                )));
-            }
-        }
+    let settings = checked(args, global.seed)?;
+    if args.chain.is_some() {
         // A book that can't be used is told before a long read, but none is made before it succeeds.
         let path = library::path(global)?;
         if path.exists() {
@@ -75,6 +67,25 @@ pub fn run(args: &ReadArgs, global: &Global, output: &Output) -> Result<(), Erro
         stored.as_ref().map(|(number, _, path)| (*number, path)),
     );
     output.print(&page)
+}
+
+/// How the captures are to be read, once chain and notes can be kept.
+///
+/// # Errors
+/// [`Error::Usage`] that names the option, what was found and what was expected.
+pub fn checked(args: &ReadArgs, seed: u64) -> Result<ReadSettings, Error> {
+    let settings = settings(args, seed)?;
+    if let Some(name) = &args.chain {
+        check_name(name)?;
+        for (index, (key, _)) in args.notes.iter().enumerate() {
+            if args.notes[..index].iter().any(|(other, _)| other == key) {
+                return Err(Error::Usage(format!(
+                    "--note: `{key}` is given twice; keep one"
+                )));
+            }
+        }
+    }
+    Ok(settings)
 }
 
 /// Stores a run.

@@ -1,11 +1,15 @@
 //! `setup`: a file that describes mount and optics; what a millisecond of pulse is worth there.
 
+use std::path::Path;
+
+use book::StoredRun;
+use chain::RunSummary;
 use servo::chain_model::Chain;
 use servo::loop_sim::LoopCase;
 use servo::outcome::check_stable;
 use servo::run::PreparedLoop;
 use sky::effect::{SkyEffect, WidthErrors};
-use sky::{Axis, Setup, rate};
+use sky::{Axis, Setup, SetupReading, rate};
 use wire::Warning;
 
 use crate::cli::{Global, SetupCheckArgs, SetupCommand, SetupNewArgs};
@@ -37,25 +41,31 @@ fn new(args: &SetupNewArgs, output: &Output) -> Result<(), Error> {
 fn check(args: &SetupCheckArgs, global: &Global, output: &Output) -> Result<(), Error> {
     let mut reading = library::setup(&args.file)?;
     reading.warnings.extend(unsteady(&reading.setup));
-    let setup = &reading.setup;
-    let effect = match &args.run {
-        Some(name) => {
-            let book = library::open(global)?;
-            let (run, summary) = library::run(&book, name)?;
-            Some(effect(
-                setup,
-                run.number,
-                run.chain,
-                &summary.pooled.width_error_ms,
-            ))
-        }
+    let run = match &args.run {
+        Some(name) => Some(library::run(&library::open(global)?, name)?),
         None => None,
     };
+    let run = run.as_ref().map(|(run, summary)| (run, summary));
+    let document = described(&args.file, &reading, run);
+    if output.json() {
+        return output.print_json(&document);
+    }
+    output.print(&text::setup::page(&document, output.quiet()))
+}
+
+/// What a millisecond of pulse is worth with the setup of `file`, and what the width error of a run moves
+/// the star by.
+pub fn described<'a>(
+    file: &Path,
+    reading: &'a SetupReading,
+    run: Option<(&StoredRun, &RunSummary)>,
+) -> json::SetupDocument<'a> {
+    let setup = &reading.setup;
     let declination = setup.target.declination_deg;
-    let document = json::SetupDocument {
+    json::SetupDocument {
         schema_version: json::SCHEMA_VERSION,
         kind: "setup",
-        file: args.file.display().to_string(),
+        file: file.display().to_string(),
         setup,
         defaulted: &reading.defaulted,
         warnings: &reading.warnings,
@@ -64,16 +74,19 @@ fn check(args: &SetupCheckArgs, global: &Global, output: &Output) -> Result<(), 
         star_fwhm_arcsec: setup.imaging_star_fwhm_arcsec(),
         ra_arcsec_per_ms: rate::arcsec_per_ms(setup.mount.ra_rate, declination, Axis::Ra),
         dec_arcsec_per_ms: rate::arcsec_per_ms(setup.mount.dec_rate, declination, Axis::Dec),
-        effect,
-    };
-    if output.json() {
-        return output.print_json(&document);
+        effect: run.map(|(run, summary)| {
+            effect(
+                setup,
+                run.number,
+                run.chain.clone(),
+                &summary.pooled.width_error_ms,
+            )
+        }),
     }
-    output.print(&text::setup::page(&document, output.quiet()))
 }
 
-/// Whether the loop is unstable, or can't be simulated, even with a perfect chain.
-fn unsteady(setup: &Setup) -> Option<Warning> {
+/// A warning where the loop is unstable, or can't be simulated, even with a perfect chain.
+pub fn unsteady(setup: &Setup) -> Option<Warning> {
     let checked = LoopCase::from_setup(setup, &Chain::perfect())
         .and_then(|case| check_stable(&case, &PreparedLoop::new(&case)?));
     let error = checked.err()?;
@@ -83,7 +96,8 @@ fn unsteady(setup: &Setup) -> Option<Warning> {
     ))
 }
 
-fn effect(setup: &Setup, run: i64, chain: String, error: &chain::WidthError) -> json::Effect {
+/// What the width error of a run moves the star by.
+pub fn effect(setup: &Setup, run: i64, chain: String, error: &chain::WidthError) -> json::Effect {
     let on_axis = |axis| WidthErrors {
         axis,
         median_ms: error.median,

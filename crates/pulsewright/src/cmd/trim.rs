@@ -174,7 +174,5 @@ pub fn in_json(
     trim: &Trim,
     on_sky: Option<&json::TrimOnSky>,
 ) -> Result<String, Error> {
-    let mut text = serde_json::to_string_pretty(&json::of_trim(run, trim, on_sky))?;
-    text.push('\n');
-    Ok(text)
+    json::text(&json::of_trim(run, trim, on_sky))
 }

@@ -1,6 +1,7 @@
 //! The page of a simulated loop: the star, each axis, what causes how much, the spectrum.
 
 use chain::{Rounded, significant};
+use servo::budget::CauseBudget;
 use servo::outcome::{AxisOutcome, Outcome};
 
 use super::table::Table;
@@ -21,33 +22,42 @@ pub fn page(document: &LoopDocument, quiet: bool) -> String {
         "Tracking and pulses, with {}{behind}",
         document.chain
     ));
-    page += &axes(&document.outcome);
+    page += &axes(&document.outcome).text();
     page.push('\n');
     page += &heading("Stability");
-    page += &stability(&document.outcome);
-    page += &faint(
-        "The effective gain is what small corrections meet on average, for a width error is also gain; the swing is that of a loop without noise.",
-    );
+    page += &stability(&document.outcome).text();
+    page += &faint(STABILITY);
     page.push('\n');
     page += &heading("What takes how much of the tracking error");
-    page += &causes(document);
+    page += &causes(&document.causes).text();
     page.push('\n');
     page += &heading("Power of the tracking error by period, % of the whole");
-    page += &spectrum(&document.outcome);
+    page += &spectrum(&document.outcome).map_or_else(
+        || "  too few frames in an exposure for a spectrum\n".to_owned(),
+        |table| table.text(),
+    );
     page.push('\n');
     page += &warnings(&document.outcome.warnings);
+    page + &faint(&format!("{} How: docs/method.md.", computed(document)))
+}
+
+/// How to read [`stability`].
+pub const STABILITY: &str = "The effective gain is what small corrections meet on average, for a width error is also gain; the swing is that of a loop without noise.";
+
+/// How it was computed.
+pub fn computed(document: &LoopDocument) -> String {
     let lost = match document.outcome.star_lost {
         0 => String::new(),
         n => format!(
             " In {n} of them the star left the guide camera; they are left out of all numbers."
         ),
     };
-    page + &faint(&format!(
-        "{} simulated exposures of {} s, seed {}.{lost} How: docs/method.md.",
+    format!(
+        "{} simulated exposures of {} s, seed {}.{lost}",
         chain::count(document.outcome.trials as u64),
         significant(document.exposure_s),
         document.seed
-    ))
+    )
 }
 
 fn two(name: &str, outcome: &Outcome, cell: impl Fn(&AxisOutcome) -> String) -> Vec<String> {
@@ -56,11 +66,13 @@ fn two(name: &str, outcome: &Outcome, cell: impl Fn(&AxisOutcome) -> String) -> 
     row
 }
 
-fn percent(share: f64) -> String {
+/// `3.2 %` of a share.
+pub fn percent(share: f64) -> String {
     format!("{} %", Rounded::decimals(1).ms(100.0 * share))
 }
 
-fn axes(outcome: &Outcome) -> String {
+/// Tracking and pulses of both axes.
+pub fn axes(outcome: &Outcome) -> Table {
     let mut table = Table::new(&["", "right ascension", "declination"]);
     table.row(two("RMS about its mean, arcsec", outcome, |a| {
         star::value(&a.rms_arcsec)
@@ -85,10 +97,11 @@ fn axes(outcome: &Outcome) -> String {
     table.row(two("against the one before", outcome, |a| {
         percent(a.pulses.reversals)
     }));
-    table.text()
+    table
 }
 
-fn stability(outcome: &Outcome) -> String {
+/// Gain, margins, and what the width error makes of small corrections.
+pub fn stability(outcome: &Outcome) -> Table {
     let mut table = Table::new(&["", "right ascension", "declination"]);
     let none = || "none".to_owned();
     table.row(two("gain", outcome, |a| {
@@ -117,17 +130,18 @@ fn stability(outcome: &Outcome) -> String {
             .cycle_arcsec
             .map_or_else(none, significant)
     }));
-    table.text()
+    table
 }
 
-fn causes(document: &LoopDocument) -> String {
+/// What each cause takes of the tracking error.
+pub fn causes(causes: &CauseBudget) -> Table {
     let mut table = Table::new(&[
         "without it, the square of the error falls by, %",
         "right ascension",
         "declination",
         "star narrower by, arcsec",
     ]);
-    for share in &document.causes.causes {
+    for share in &causes.causes {
         let mut row = vec![share.cause.name().to_owned()];
         row.extend(
             share
@@ -140,19 +154,17 @@ fn causes(document: &LoopDocument) -> String {
     }
     let mut row = vec!["together and not one by one".to_owned()];
     let round = Rounded::decimals(0);
-    row.extend(document.causes.interaction.map(|i| round.ms(100.0 * i)));
+    row.extend(causes.interaction.map(|i| round.ms(100.0 * i)));
     row.push(String::new());
     table.row(row);
-    table.text()
+    table
 }
 
 /// Power in octaves of the period, from two frames up.
-fn spectrum(outcome: &Outcome) -> String {
+fn spectrum(outcome: &Outcome) -> Option<Table> {
     const BAR: usize = 30;
     let first = &outcome.axes[0].spectrum.frequency_hz;
-    let Some(highest) = first.last() else {
-        return "  too few frames in an exposure for a spectrum\n".to_owned();
-    };
+    let highest = first.last()?;
     let mut table = Table::new(&["period, s", "right ascension", "<", "declination", "<"]);
     let mut shortest = 1.0 / highest;
     let longest = 1.0 / first[0];
@@ -183,5 +195,5 @@ fn spectrum(outcome: &Outcome) -> String {
         table.row(row);
         shortest = end;
     }
-    table.text()
+    Some(table)
 }

@@ -17,20 +17,9 @@ pub fn page(comparison: &Comparison) -> String {
 }
 
 fn figure(comparison: &Comparison) -> String {
-    let widths: Vec<String> = comparison
-        .widths_ms
-        .iter()
-        .take(8)
-        .map(|w| w.to_string())
-        .collect();
-    let more = if comparison.widths_ms.len() > 8 {
-        ", ..."
-    } else {
-        ""
-    };
     let mut page = heading(&format!(
-        "Width error at {}{more} ms (measured minus requested)",
-        widths.join(", ")
+        "Width error at {} (measured minus requested)",
+        widths(comparison)
     ));
     let lines: Vec<Line<'_>> = comparison
         .runs
@@ -46,7 +35,20 @@ fn figure(comparison: &Comparison) -> String {
     page
 }
 
-fn runs(comparison: &Comparison) -> String {
+/// The widths that are compared: `50, 250 ms`.
+pub fn widths(comparison: &Comparison) -> String {
+    const MOST: usize = 8;
+    let all = &comparison.widths_ms;
+    let widths: Vec<String> = all.iter().take(MOST).map(|w| w.to_string()).collect();
+    let more = if all.len() > MOST { ", ..." } else { "" };
+    format!("{}{more} ms", widths.join(", "))
+}
+
+/// What the columns of the runs mean.
+pub const RUNS_NOTE: &str = "scatter: mean distance from the median. Qn: a robust SD, in which stragglers hardly count. p95: 95 % of the errors lie below.";
+
+/// The runs in ms, a row each, in the digits that the uncertainties allow.
+pub fn run_table(comparison: &Comparison) -> Table {
     let mut table = Table::new(&[
         "ms",
         "n",
@@ -77,8 +79,24 @@ fn runs(comparison: &Comparison) -> String {
             ),
         ]);
     }
-    let note = "scatter: mean distance from the median. Qn: a robust SD, in which stragglers hardly count. p95: 95 % of the errors lie below.";
-    format!("{}{}\n", table.text(), faint(note))
+    table
+}
+
+fn runs(comparison: &Comparison) -> String {
+    let table = run_table(comparison).text();
+    format!("{table}{}\n", faint(RUNS_NOTE))
+}
+
+/// How the pairs were compared.
+pub fn pairs_note(comparison: &Comparison) -> String {
+    let corrected = if comparison.pairs.len() > 1 {
+        ", corrected for the number of pairs after Holm"
+    } else {
+        ""
+    };
+    format!(
+        "Shifts by Hodges-Lehmann; differences in level by Mann-Whitney, in spread by Brown-Forsythe, at 5 %{corrected}."
+    )
 }
 
 fn pairs(comparison: &Comparison) -> String {
@@ -86,14 +104,7 @@ fn pairs(comparison: &Comparison) -> String {
     for pair in &comparison.pairs {
         page += &format!("  {}\n", wrap(&pair.answer, 2));
     }
-    let corrected = if comparison.pairs.len() > 1 {
-        ", corrected for the number of pairs after Holm"
-    } else {
-        ""
-    };
-    page += &faint(&format!(
-        "Shifts by Hodges-Lehmann; differences in level by Mann-Whitney, in spread by Brown-Forsythe, at 5 %{corrected}."
-    ));
+    page += &faint(&pairs_note(comparison));
     page.push('\n');
     page
 }

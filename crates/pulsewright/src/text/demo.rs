@@ -51,8 +51,18 @@ pub fn page(
     );
     page += &heading("Prove: did the trim work?");
     page += &answer(&document.prove.answer);
-    page += &heading("Try it yourself");
     let (book, setup) = (&document.book, &document.setup);
+    page += &heading("Look at it in a browser, or on paper");
+    for line in [
+        format!("serve --book {book} --setup {setup}"),
+        format!(
+            "report {worst} --after {worst}-trimmed --book {book} --setup {setup} -o report.html"
+        ),
+    ] {
+        page += &format!("  pulsewright {line}\n");
+    }
+    page.push('\n');
+    page += &heading("Try it yourself");
     for line in [
         format!("compare attic-laptop pier-board --book {book}"),
         format!("judge attic-laptop --setup {setup} --book {book}"),

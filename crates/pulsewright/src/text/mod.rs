@@ -1,8 +1,6 @@
 //! What people read: answers, figures and tables as text.
 
 mod figure;
-mod star;
-mod table;
 
 pub mod check;
 pub mod closed_loop;
@@ -12,10 +10,13 @@ pub mod judge;
 pub mod live;
 pub mod plan;
 pub mod proof;
+pub mod report;
 pub mod rig;
 pub mod run;
 pub mod runs;
 pub mod setup;
+pub mod star;
+pub mod table;
 pub mod trim;
 pub mod tune;
 
@@ -64,8 +65,16 @@ fn warnings(warnings: &[Warning]) -> String {
     page
 }
 
+/// The words as the beginning of a sentence.
+pub fn sentence(words: &str) -> String {
+    let mut letters = words.chars();
+    letters.next().map_or_else(String::new, |first| {
+        first.to_uppercase().chain(letters).collect()
+    })
+}
+
 /// `p = 0.03`, never as zero.
-fn p_value(p: f64) -> String {
+pub fn p_value(p: f64) -> String {
     if p < 1e-4 {
         "p < 0.0001".to_owned()
     } else if p < 0.095 {

@@ -11,6 +11,19 @@ use super::{answer, faint, p_value, warnings};
 /// was taken from.
 pub fn page(names: &[String; 2], proof: &Proof, margin_from: Option<&Path>) -> String {
     let mut page = answer(&proof.answer);
+    page += &distances(names, proof).text();
+    page.push('\n');
+    page += &faint(&shift(proof));
+    page += &faint(&tested(proof));
+    if let Some(setup) = margin_from {
+        page += &faint(&margin(setup));
+    }
+    page.push('\n');
+    page + &warnings(&proof.warnings)
+}
+
+/// How far the pulses of both runs missed.
+pub fn distances(names: &[String; 2], proof: &Proof) -> Table {
     let i = &proof.improvement;
     let half = 0.5 * (i.gain_ci95[1] - i.gain_ci95[0]);
     let round = Rounded::to_uncertainty(half);
@@ -21,25 +34,33 @@ pub fn page(names: &[String; 2], proof: &Proof, margin_from: Option<&Path>) -> S
     ] {
         table.row(vec![name.clone(), count(n), round.ms(distance)]);
     }
-    page += &table.text();
-    page.push('\n');
+    table
+}
+
+/// By how much the width error changed.
+pub fn shift(proof: &Proof) -> String {
+    let i = &proof.improvement;
     let shift = Rounded::of_interval(i.shift_ci95);
-    page += &faint(&format!(
+    format!(
         "Shift from before to after: {} ms (95 % {}, Hodges-Lehmann).",
         shift.ms(i.shift_ms),
         shift.interval(i.shift_ci95)
-    ));
-    page += &faint(&format!(
+    )
+}
+
+/// How it was tested.
+pub fn tested(proof: &Proof) -> String {
+    format!(
         "Tested: two one-sided sign tests of the median within {} ms of none (Schuirmann 1987), {}; the gain by Welch's interval.",
         significant(proof.equivalence.margin_ms),
         p_value(proof.equivalence.p_value)
-    ));
-    if let Some(setup) = margin_from {
-        page += &faint(&format!(
-            "The margin is what moves the star by a tenth of its width in {}.",
-            setup.display()
-        ));
-    }
-    page.push('\n');
-    page + &warnings(&proof.warnings)
+    )
+}
+
+/// Where the margin comes from.
+pub fn margin(setup: &Path) -> String {
+    format!(
+        "The margin is what moves the star by a tenth of its width in {}.",
+        setup.display()
+    )
 }

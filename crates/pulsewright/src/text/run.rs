@@ -1,7 +1,10 @@
 //! The page of a run: answer, outcomes, figure, table, relations, uncertainty, warnings, reading.
 
 use book::StoredRun;
-use chain::{Budget, GroupSummary, Rounded, RunSummary, count, plural, significant};
+use chain::{
+    Budget, FamilySummary, GroupSummary, Rounded, RunSummary, TickSummary, count, plural,
+    significant,
+};
 use wire::Format;
 
 use super::figure::{self, Line};
@@ -12,7 +15,7 @@ use crate::reading::CaptureReport;
 /// The page of a run.
 pub fn page(summary: &RunSummary, captures: &[CaptureReport]) -> String {
     let mut page = answer(&summary.answer);
-    page += &outcomes(summary);
+    page += &format!("{}\n\n", wrap(&outcomes(summary), 0));
     page += &histograms(summary);
     page += &numbers(summary);
     page += &relations(summary);
@@ -43,7 +46,8 @@ pub fn label(run: &StoredRun) -> String {
     page
 }
 
-fn outcomes(summary: &RunSummary) -> String {
+/// What became of the requests and the pulses, in a sentence.
+pub fn outcomes(summary: &RunSummary) -> String {
     let o = &summary.outcomes;
     let of_requests = match (o.requests, o.missing) {
         (Some(requests), Some(missing)) => format!(
@@ -61,7 +65,7 @@ fn outcomes(summary: &RunSummary) -> String {
             count(o.cut)
         ),
     };
-    let text = format!(
+    format!(
         "{of_requests}; {} extra, {}; {} bridged, {} dropped.",
         count(o.extra),
         if o.clash == 1 {
@@ -71,20 +75,24 @@ fn outcomes(summary: &RunSummary) -> String {
         },
         plural(o.bounces, "bounce"),
         plural(o.dropped_short, "short pulse"),
-    );
-    format!("{}\n\n", wrap(&text, 0))
+    )
 }
 
 /// `ra+  250 ms`.
 fn group_name(group: &GroupSummary) -> String {
-    let width = match (group.requested_ms, group.requested_range_ms) {
-        (Some(_), [low, high]) if low < high => format!("{low} to {high} ms"),
-        (Some(ms), _) => format!("{ms} ms"),
-        (None, _) => return "all".to_owned(),
-    };
-    match group.direction {
-        Some(direction) => format!("{direction:<4} {width}"),
-        None => width,
+    match (group.requested_ms, group.direction) {
+        (Some(_), Some(direction)) => format!("{direction:<4} {} ms", requested(group)),
+        (Some(_), None) => format!("{} ms", requested(group)),
+        (None, _) => "all".to_owned(),
+    }
+}
+
+/// The requested widths of a group, in ms: `250`, or `250 to 260`.
+pub fn requested(group: &GroupSummary) -> String {
+    let [low, high] = group.requested_range_ms;
+    match group.requested_ms {
+        Some(ms) if low == high => ms.to_string(),
+        _ => format!("{low} to {high}"),
     }
 }
 
@@ -107,7 +115,11 @@ fn histograms(summary: &RunSummary) -> String {
     page
 }
 
-fn numbers(summary: &RunSummary) -> String {
+/// What the columns of the numbers mean.
+pub const NUMBERS_NOTE: &str = "SD, Qn: standard deviation, and a robust one. p97.5: 97.5 % of the errors lie below. shape: the family of distributions that fits best, or \"none\" where none of them does.";
+
+/// The numbers in ms, a row for each group and one for all, in the digits that their uncertainties allow.
+pub fn number_table(summary: &RunSummary) -> Table {
     let mut table = Table::new(&[
         "ms",
         "n",
@@ -124,14 +136,17 @@ fn numbers(summary: &RunSummary) -> String {
     ]);
     let only = summary.groups.len() == 1;
     let all = (!only).then_some(&summary.pooled);
-    let budgets = summary.uncertainty[1..]
-        .iter()
-        .chain(&summary.uncertainty[..1]);
+    let budgets = summary.uncertainty.iter().skip(1);
+    let budgets = budgets.chain(summary.uncertainty.first());
     for (group, budget) in summary.groups.iter().chain(all).zip(budgets) {
         table.row(row(group, budget));
     }
-    let note = "SD, Qn: standard deviation, and a robust one. p97.5: 97.5 % of the errors lie below. shape: the family of distributions that fits best, or \"none\" where none of them does.";
-    format!("{}{}\n", table.text(), faint(note))
+    table
+}
+
+fn numbers(summary: &RunSummary) -> String {
+    let table = number_table(summary).text();
+    format!("{table}{}\n", faint(NUMBERS_NOTE))
 }
 
 fn row(group: &GroupSummary, budget: &Budget) -> Vec<String> {
@@ -161,15 +176,34 @@ fn shape(group: &GroupSummary) -> String {
     match &group.family {
         None => "-".to_owned(),
         Some(family) if family.fits == Some(false) => "none".to_owned(),
-        Some(family) => match family.name.as_str() {
-            "exponentially_modified_normal" => "normal + exp.".to_owned(),
-            "two_normal_mixture" => "two normals".to_owned(),
-            name => name.trim_start_matches("shifted_").replace('_', " "),
-        },
+        Some(family) => family_name(family),
+    }
+}
+
+/// The name of a family in words.
+pub fn family_name(family: &FamilySummary) -> String {
+    match family.name.as_str() {
+        "exponentially_modified_normal" => "normal + exp.".to_owned(),
+        "two_normal_mixture" => "two normals".to_owned(),
+        name => name.trim_start_matches("shifted_").replace('_', " "),
     }
 }
 
 fn relations(summary: &RunSummary) -> String {
+    let lines = relation_sentences(summary);
+    if lines.is_empty() {
+        return String::new();
+    }
+    let body: String = lines
+        .iter()
+        .map(|l| format!("  {}\n", wrap(l, 2)))
+        .collect();
+    format!("{}{body}\n", heading("What it depends on"))
+}
+
+/// What the width error depends on, a sentence each: the requested width, a hidden tick, the time; and the
+/// start delay.
+pub fn relation_sentences(summary: &RunSummary) -> Vec<String> {
     let mut lines = Vec::new();
     if let Some(line) = &summary.offset_scale {
         let offset = Rounded::of_interval(line.offset_ci95);
@@ -183,33 +217,10 @@ fn relations(summary: &RunSummary) -> String {
             scale.interval(per_second),
         ));
     }
-    if let Some(tick) = &summary.tick {
-        let period = Rounded::to_uncertainty(0.01 * tick.period_ms).ms(tick.period_ms);
-        lines.push(if tick.found {
-            let of = match tick.of.as_str() {
-                "width" => "the whole width",
-                "error" => "what is added to the width",
-                _ => "the width",
-            };
-            format!(
-                "Hidden tick: {of} keeps to steps of {period} ms ({}).",
-                p_value(tick.p_value)
-            )
-        } else {
-            format!(
-                "Hidden tick: none found between {} and {} ms (strongest {period} ms, {}).",
-                tick.searched_ms[0],
-                tick.searched_ms[1],
-                p_value(tick.p_value)
-            )
-        });
-    }
+    lines.extend(summary.tick.as_ref().map(tick_sentence));
     if let Some(trend) = &summary.trend {
         let round = Rounded::of_interval(trend.slope_ci95);
-        let per = match trend.per {
-            chain::Per::Hour => "an hour",
-            chain::Per::HundredPulses => "a hundred pulses",
-        };
+        let per = trend.per.words();
         let what = if trend.p_value < 0.01 {
             "a drift of"
         } else {
@@ -223,17 +234,30 @@ fn relations(summary: &RunSummary) -> String {
         ));
     }
     lines.extend(delay(summary));
-    if lines.is_empty() {
-        return String::new();
-    }
-    let body: String = lines
-        .iter()
-        .map(|l| format!("  {}\n", wrap(l, 2)))
-        .collect();
-    format!("{}{body}\n", heading("What it depends on"))
+    lines
 }
 
-fn delay(summary: &RunSummary) -> Option<String> {
+/// Whether there is a hidden tick, and which.
+pub fn tick_sentence(tick: &TickSummary) -> String {
+    let period = Rounded::to_uncertainty(0.01 * tick.period_ms).ms(tick.period_ms);
+    let chance = p_value(tick.p_value);
+    if tick.found {
+        let of = match tick.of.as_str() {
+            "width" => "the whole width",
+            "error" => "what is added to the width",
+            _ => "the width",
+        };
+        format!("Hidden tick: {of} keeps to steps of {period} ms ({chance}).")
+    } else {
+        let [shortest, longest] = tick.searched_ms;
+        format!(
+            "Hidden tick: none found between {shortest} and {longest} ms (strongest {period} ms, {chance})."
+        )
+    }
+}
+
+/// The start delay, or its spread alone.
+pub fn delay(summary: &RunSummary) -> Option<String> {
     let delay = summary.start_delay.as_ref()?;
     let spread = Rounded::of_spread(delay.mad_sd_ms.max(1e-3));
     Some(match (delay.median_ms, delay.median_ci95) {
@@ -281,44 +305,51 @@ fn uncertainty(budget: &Budget) -> String {
 
 fn readings(captures: &[CaptureReport]) -> String {
     let mut page = String::new();
-    let sampled = [Format::SamplesCsv, Format::Wav].map(|format| format.to_string());
     for capture in captures {
-        let coupling = capture
-            .coupling
-            .map_or_else(String::new, |c| format!(", {c}-coupled"));
-        let extent = if capture.format == Format::PulsesCsv.to_string() {
-            String::new()
-        } else {
-            format!(
-                ", {} s, {} {} ms",
-                Rounded::decimals(1).ms(capture.duration_s),
-                if sampled.contains(&capture.format) {
-                    "a sample every"
-                } else {
-                    "time stamps in steps of"
-                },
-                significant(capture.resolution_ms),
-            )
-        };
-        page += &faint(&format!(
-            "{}: {}{coupling}{extent}",
-            capture.path, capture.format
-        ));
-        for channel in &capture.channels {
-            let direction = channel
-                .direction
-                .map_or_else(String::new, |d| format!(" as {d}"));
-            page += &faint(&format!(
-                "  channel {}{direction}: idle {}, {}, {}",
-                channel.name,
-                channel.idle,
-                plural(channel.edges, "edge"),
-                plural(channel.pulses, "pulse")
-            ));
-        }
-        for note in &capture.notes {
-            page += &faint(&format!("  {note}"));
+        page += &faint(&format!("{}: {}", capture.path, capture_line(capture)));
+        for line in capture_details(capture) {
+            page += &faint(&format!("  {line}"));
         }
     }
     page
+}
+
+/// Format, coupling, length and resolution of a capture.
+pub fn capture_line(capture: &CaptureReport) -> String {
+    let sampled = [Format::SamplesCsv, Format::Wav].map(|format| format.to_string());
+    let coupling = capture
+        .coupling
+        .map_or_else(String::new, |c| format!(", {c}-coupled"));
+    let extent = if capture.format == Format::PulsesCsv.to_string() {
+        String::new()
+    } else {
+        format!(
+            ", {} s, {} {} ms",
+            Rounded::decimals(1).ms(capture.duration_s),
+            if sampled.contains(&capture.format) {
+                "a sample every"
+            } else {
+                "time stamps in steps of"
+            },
+            significant(capture.resolution_ms),
+        )
+    };
+    format!("{}{coupling}{extent}", capture.format)
+}
+
+/// The channels of a capture, and what was chosen by itself in reading it, a line each.
+pub fn capture_details(capture: &CaptureReport) -> Vec<String> {
+    let channels = capture.channels.iter().map(|channel| {
+        let direction = channel
+            .direction
+            .map_or_else(String::new, |d| format!(" as {d}"));
+        format!(
+            "channel {}{direction}: idle {}, {}, {}",
+            channel.name,
+            channel.idle,
+            plural(channel.edges, "edge"),
+            plural(channel.pulses, "pulse")
+        )
+    });
+    channels.chain(capture.notes.iter().cloned()).collect()
 }

@@ -22,7 +22,7 @@ fn percent(e: &Estimate) -> String {
 }
 
 /// A row for each chain and choice of settings.
-pub fn table(chains: &[(&str, &ChainResult)]) -> String {
+pub fn table(chains: &[(&str, &ChainResult)]) -> Table {
     let mut table = Table::new(&[
         "chain",
         "<settings",
@@ -52,5 +52,5 @@ pub fn table(chains: &[(&str, &ChainResult)]) -> String {
         row(name, "present", &chain.present);
         row("", "its best", &chain.best);
     }
-    table.text()
+    table
 }

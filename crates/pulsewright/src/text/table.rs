@@ -41,6 +41,15 @@ impl Table {
         self.rows.push(cells.into_iter().map(cut).collect());
     }
 
+    /// The titles with whether their columns are flush left, and the rows.
+    pub fn parts(&self) -> (Vec<(&str, bool)>, &[Vec<String>]) {
+        let titles = self.rows[0].iter().map(String::as_str);
+        (
+            titles.zip(self.flush_left.iter().copied()).collect(),
+            &self.rows[1..],
+        )
+    }
+
     /// The table as text, two spaces between columns; columns with nothing but dashes are left out.
     pub fn text(&self) -> String {
         let cell = |row: &'_ Vec<String>, c: usize| row.get(c).cloned().unwrap_or_default();

@@ -15,6 +15,24 @@ pub fn page(trim: &Trim, on_sky: Option<&TrimOnSky>) -> String {
         page += &format!("{}\n\n", wrap(&on_sky.answer, 0));
     }
     page += &heading("To get, request");
+    page += &requests(trim).text();
+    page += &faint(&tried(trim));
+    page.push('\n');
+    page += &heading("How it was fitted");
+    page += &format!("  {}\n", wrap(&shape(trim), 2));
+    page += &format!("  {}\n\n", wrap(&leaves(trim), 2));
+    if let Some(on_sky) = on_sky {
+        page += &heading(&format!("What it does for the star, with {}", on_sky.setup));
+        page += &star::table(&stars(on_sky)).text();
+        page += &residuals(on_sky).text();
+        page.push('\n');
+    }
+    page += &warnings(&trim.warnings);
+    page + &faint("For a controller: --as c, --as rust or --as csv.")
+}
+
+/// What to request for round wanted widths.
+pub fn requests(trim: &Trim) -> Table {
     let mut table = Table::new(&["wanted, ms", "request, ms"]);
     for wanted_ms in [20, 50, 100, 200, 300, 500, 800, 1000, 2000] {
         let request_us = trim.request_us(wanted_ms * 1000);
@@ -27,15 +45,21 @@ pub fn page(trim: &Trim, on_sky: Option<&TrimOnSky>) -> String {
             },
         ]);
     }
-    page += &table.text();
+    table
+}
+
+/// Which widths the fit rests on.
+pub fn tried(trim: &Trim) -> String {
     let [low, high] = trim.tried_ms;
-    page += &faint(&format!(
+    format!(
         "Widths from {} to {} ms were tried; beyond, the curve goes on straight, and is a guess.",
         significant(low),
         significant(high)
-    ));
-    page.push('\n');
-    page += &heading("How it was fitted");
+    )
+}
+
+/// What it brings to zero, and by which curve.
+pub fn shape(trim: &Trim) -> String {
     let loss = match trim.loss {
         Loss::Median => "the median".to_owned(),
         Loss::Mean => "the mean".to_owned(),
@@ -50,48 +74,36 @@ pub fn page(trim: &Trim, on_sky: Option<&TrimOnSky>) -> String {
             Rounded::decimals(1).ms(trim.scale * 1000.0)
         )
     };
-    page += &format!(
-        "  {}\n",
-        wrap(
-            &format!("It brings {loss} of the error to zero; {shape}."),
-            2
-        )
-    );
+    format!("It brings {loss} of the error to zero; {shape}.")
+}
+
+/// What it leaves, by cross-validation.
+pub fn leaves(trim: &Trim) -> String {
     let r = &trim.residual;
     let uncertain = r.median_ci95.map_or(0.1, |ci| 0.5 * (ci[1] - ci[0]));
     let round = Rounded::to_uncertainty(uncertain);
     let interval = r
         .median_ci95
         .map_or_else(String::new, |ci| format!(" (95 % {})", round.interval(ci)));
-    page += &format!(
-        "  {}\n\n",
-        wrap(
-            &format!(
-                "On pulses that took no part in the fit (5-fold cross-validation, n {}) it leaves a median of {} ms{interval} and a mean of {} ms.",
-                count(r.n),
-                round.ms(r.median_ms),
-                round.ms(r.mean_ms)
-            ),
-            2
-        )
-    );
-    if let Some(on_sky) = on_sky {
-        page += &heading(&format!("What it does for the star, with {}", on_sky.setup));
-        let chains: Vec<(&str, &ChainResult)> = on_sky
-            .cases
-            .iter()
-            .map(|case| (case.name.as_str(), &case.star))
-            .collect();
-        page += &star::table(&chains);
-        page += &residuals(on_sky);
-        page.push('\n');
-    }
-    page += &warnings(&trim.warnings);
-    page + &faint("For a controller: --as c, --as rust or --as csv.")
+    format!(
+        "On pulses that took no part in the fit (5-fold cross-validation, n {}) it leaves a median of {} ms{interval} and a mean of {} ms.",
+        count(r.n),
+        round.ms(r.median_ms),
+        round.ms(r.mean_ms)
+    )
+}
+
+/// The chains that were weighed, with their names.
+pub fn stars(on_sky: &TrimOnSky) -> Vec<(&str, &ChainResult)> {
+    on_sky
+        .cases
+        .iter()
+        .map(|case| (case.name.as_str(), &case.star))
+        .collect()
 }
 
 /// What each trim leaves of the width error, on pulses that it was not fitted on.
-fn residuals(on_sky: &TrimOnSky) -> String {
+pub fn residuals(on_sky: &TrimOnSky) -> Table {
     let mut table = Table::new(&["what it leaves, ms", "median", "mean", "misses by"]);
     for case in &on_sky.cases {
         if let Some(residual) = &case.residual {
@@ -104,5 +116,5 @@ fn residuals(on_sky: &TrimOnSky) -> String {
             ]);
         }
     }
-    table.text()
+    table
 }

@@ -17,27 +17,32 @@ pub fn page(document: &TuneDocument, quiet: bool) -> String {
         page += &format!("{}\n\n", wrap(&format!("With the trim: {trimmed}"), 0));
     }
     page += &heading(&format!("What to set, with {}", document.chain));
-    page += &settings(document);
+    page += &settings(document).text();
     page.push('\n');
-    page += &flatness(&document.untrimmed);
+    page += &faint(&flatness(&document.untrimmed));
     page.push('\n');
     page += &heading(&format!(
         "{} by gain (both axes) and cadence",
         document.untrimmed.goal.words()
     ));
-    page += &map(&document.untrimmed);
+    page += &map(&document.untrimmed).text();
     page.push('\n');
     page += &warnings(&document.warnings);
-    page + &faint(&format!(
-        "{} settings over {} skies and mounts around the setup, with common random numbers, seed {}. How: docs/method.md.",
+    page + &faint(&format!("{} How: docs/method.md.", computed(document)))
+}
+
+/// How it was computed.
+pub fn computed(document: &TuneDocument) -> String {
+    format!(
+        "{} settings over {} skies and mounts around the setup, with common random numbers, seed {}.",
         chain::count(document.untrimmed.settings_tried as u64),
         document.skies,
         document.seed
-    ))
+    )
 }
 
 /// A row a setting: the best value and those as good.
-fn settings(document: &TuneDocument) -> String {
+pub fn settings(document: &TuneDocument) -> Table {
     let mut table = Table::new(&[
         "setting",
         "set",
@@ -71,7 +76,7 @@ fn settings(document: &TuneDocument) -> String {
     );
     row.extend(["-", "-"].map(str::to_owned));
     table.row(row);
-    table.text()
+    table
 }
 
 /// Half a per cent is beyond any dial.
@@ -82,7 +87,8 @@ fn rounded(value: f64) -> f64 {
         .unwrap_or(value)
 }
 
-fn flatness(tuned: &Tuned) -> String {
+/// How flat the optimum is, and what the present settings give.
+pub fn flatness(tuned: &Tuned) -> String {
     let share = |share: Option<f64>| {
         share.map_or_else(
             || "unstable, or the star is lost".to_owned(),
@@ -99,14 +105,15 @@ fn flatness(tuned: &Tuned) -> String {
         ),
         _ => String::new(),
     };
-    faint(&format!(
+    format!(
         "How flat the optimum is: with both gains at 0.7 of these, {}; at 1.35 of these, {}.{present}",
         share(low),
         share(high)
-    ))
+    )
 }
 
-fn map(tuned: &Tuned) -> String {
+/// The goal by cadence and gain.
+pub fn map(tuned: &Tuned) -> Table {
     let map = &tuned.map;
     let mut titles = vec!["cadence, s".to_owned()];
     titles.extend(map.gains.iter().map(|g| format!("{g:.2}")));
@@ -119,5 +126,5 @@ fn map(tuned: &Tuned) -> String {
         }));
         table.row(cells);
     }
-    table.text()
+    table
 }

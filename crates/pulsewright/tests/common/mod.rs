@@ -3,6 +3,8 @@
 // Each test file uses its own part of this.
 #![allow(dead_code)]
 
+pub mod server;
+
 use std::ffi::OsStr;
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -39,6 +41,26 @@ impl Bench {
 
     pub fn path(&self, name: &str) -> PathBuf {
         self.folder.path().join(name)
+    }
+
+    /// The files of the folder with their bytes, without those that SQLite keeps beside an open book.
+    pub fn contents(&self) -> Vec<(PathBuf, Vec<u8>)> {
+        let mut files = Vec::new();
+        let mut folders = vec![self.folder().to_owned()];
+        while let Some(folder) = folders.pop() {
+            for entry in std::fs::read_dir(folder).expect("a folder") {
+                let path = entry.expect("an entry").path();
+                let name = path.to_string_lossy().into_owned();
+                if path.is_dir() {
+                    folders.push(path);
+                } else if !name.ends_with("-wal") && !name.ends_with("-shm") {
+                    let bytes = std::fs::read(&path).expect("a file");
+                    files.push((path, bytes));
+                }
+            }
+        }
+        files.sort();
+        files
     }
 
     /// Writes a file into the folder.

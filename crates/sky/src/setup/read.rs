@@ -43,6 +43,30 @@ impl Setup {
     /// # Errors
     /// Those of [`Setup::parse`].
     pub fn read(text: &str) -> Result<SetupReading, SetupError> {
+        Reader::over(text).finish()
+    }
+
+    /// What can be read of a setup file with faults, and defaults for the rest: to go on from, for it
+    /// is not checked.
+    pub fn salvage(text: &str) -> Setup {
+        Reader::over(text).setup
+    }
+}
+
+/// State of a reading.
+struct Reader<'a> {
+    text: &'a str,
+    /// Byte of every line end.
+    ends: Vec<usize>,
+    setup: Setup,
+    /// Name and line of every key that the file gives.
+    lines: Vec<(String, usize)>,
+    faults: Vec<Fault>,
+}
+
+impl<'a> Reader<'a> {
+    /// A file, read to its end.
+    fn over(text: &'a str) -> Reader<'a> {
         let mut reader = Reader {
             text,
             ends: text.match_indices('\n').map(|(at, _)| at).collect(),
@@ -64,22 +88,9 @@ impl Setup {
                 );
             }
         }
-        reader.finish()
+        reader
     }
-}
 
-/// State of a reading.
-struct Reader<'a> {
-    text: &'a str,
-    /// Byte of every line end.
-    ends: Vec<usize>,
-    setup: Setup,
-    /// Name and line of every key that the file gives.
-    lines: Vec<(String, usize)>,
-    faults: Vec<Fault>,
-}
-
-impl Reader<'_> {
     fn finish(mut self) -> Result<SetupReading, SetupError> {
         let mut warnings = Vec::new();
         match self.setup.check() {

@@ -50,6 +50,20 @@ fn draw(family: &Family, n: usize, seed: u64) -> Sorted {
 }
 
 #[test]
+fn a_family_comes_back_from_its_name_and_parameters() {
+    for family in examples() {
+        let parameters = family.parameters();
+        let back = Family::from_parameters(family.name(), &parameters);
+        assert_eq!(back, Some(family));
+        let short = Family::from_parameters(family.name(), &parameters[1..]);
+        assert_eq!(short, None, "{family:?}");
+        assert_eq!(Family::from_parameters("bell", &parameters), None);
+    }
+    let negative = [("mean", 1.0), ("sd", -1.0)];
+    assert_eq!(Family::from_parameters("normal", &negative), None);
+}
+
+#[test]
 fn samples_follow_the_distribution_function() {
     for family in examples() {
         let n = 20_000;

@@ -1,0 +1,122 @@
+//! Judge: the verdict under the setup.
+
+use ::book::Book;
+use axum::Router;
+use axum::http::header;
+use axum::response::{IntoResponse, Response};
+use axum::routing::get;
+use maud::html;
+use servo::chain_model::Chain;
+
+use super::chosen::{self, Ground, waited};
+use super::form::Asked;
+use super::layout::{self, Seen, Spot};
+use super::{Problem, Shared};
+use crate::cmd::judge;
+use crate::error::Error;
+use crate::section::{Place, judgement, star};
+use crate::{json, simulate};
+
+/// The routes of this place.
+pub fn routes() -> Router<Shared> {
+    Router::new()
+        .route("/judge", get(show))
+        .route("/judge/json", get(as_json))
+}
+
+/// A verdict with what its figures need.
+struct Judged {
+    document: json::JudgeDocument,
+    long: Vec<sky::Axis>,
+}
+
+const TITLE: &str = "Judge: does it matter on my sky?";
+
+async fn show(seen: Seen, asked: Asked) -> Result<Response, Problem> {
+    let app = seen.app.clone();
+    let ground = match chosen::ground(&app, &asked).await? {
+        Ok(ground) => ground,
+        Err(first) => {
+            let body = html! { h1 { (TITLE) } (first) };
+            return Ok(layout::page(&seen, Spot::Judge, "Judge", &body));
+        }
+    };
+    let judged = match judged(&seen, &ground).await? {
+        Ok(judged) => judged,
+        Err(waiting) => return Ok(waiting),
+    };
+    let view = judgement::View {
+        document: &judged.document,
+        long: &judged.long,
+    };
+    let at = Place {
+        prefix: "judge",
+        level: 2,
+        unfolded: false,
+    };
+    let run = ground.runs.run().number;
+    let body = html! {
+        h1 { (TITLE) }
+        (chosen::choice("/judge", &ground.runs, &app))
+        (judgement::section(&view, &at))
+        p.onward {
+            a.button href={ "/correct?run=" (run) } { "What to change, and to what" }
+            " "
+            a.button href={ "/judge/json?run=" (run) } download={ "judgement-" (run) ".json" } { "Save as JSON" }
+        }
+    };
+    Ok(layout::page(&seen, Spot::Judge, "Judge", &body))
+}
+
+/// What `judge RUN --setup FILE --json` gives.
+async fn as_json(seen: Seen, asked: Asked) -> Result<Response, Problem> {
+    let Ok(ground) = chosen::ground(&seen.app, &asked).await? else {
+        return Err(Problem::missing(
+            "There is nothing to judge yet: a run and a setup are needed.",
+        )
+        .with_way_out("/judge", "What to do first"));
+    };
+    let judged = match judged(&seen, &ground).await? {
+        Ok(judged) => judged,
+        Err(waiting) => return Ok(waiting),
+    };
+    let text = json::text(&judged.document)?;
+    Ok(([(header::CONTENT_TYPE, "application/json")], text).into_response())
+}
+
+async fn judged(
+    seen: &Seen,
+    ground: &Ground,
+) -> Result<Result<std::sync::Arc<Judged>, Response>, Problem> {
+    let app = &seen.app;
+    let key = format!(
+        "judge {} {} seed {}",
+        ground.runs.stamp(),
+        ground.known.stamp,
+        app.seed
+    );
+    let run = ground.runs.run().number.to_string();
+    let reading = ground.known.reading.clone();
+    let (book, file, seed) = (app.book.clone(), app.setup.clone(), app.seed);
+    waited(seen, (Spot::Judge, TITLE), key, move |progress| {
+        let of_run = judge::of_run(&Book::open(&book)?, &run, (&file, &reading), seed, progress)?;
+        let measured = &of_run.measured.chain;
+        let trimmed = of_run
+            .trim
+            .as_ref()
+            .map(|trim| simulate::behind(measured, trim));
+        let perfect = Chain::perfect();
+        let chains: Vec<&Chain> = [measured]
+            .into_iter()
+            .chain(&trimmed)
+            .chain([&perfect])
+            .collect();
+        let long = star::long_axes(&reading.setup, &chains, seed)
+            .map_err(|source| Error::servo(&file, source))?;
+        Ok(Judged {
+            document: of_run.document,
+            long,
+        })
+    })
+    .await
+}
