@@ -6,7 +6,6 @@ use axum::http::header;
 use axum::response::{IntoResponse, Response};
 use axum::routing::get;
 use maud::html;
-use servo::chain_model::Chain;
 
 use super::chosen::{self, Ground, waited};
 use super::form::Asked;
@@ -15,7 +14,7 @@ use super::{Problem, Shared};
 use crate::cmd::judge;
 use crate::error::Error;
 use crate::section::{Place, judgement, star};
-use crate::{json, simulate};
+use crate::json;
 
 /// The routes of this place.
 pub fn routes() -> Router<Shared> {
@@ -101,17 +100,7 @@ async fn judged(
     waited(seen, (Spot::Judge, TITLE), key, move |progress| {
         let of_run = judge::of_run(&Book::open(&book)?, &run, (&file, &reading), seed, progress)?;
         let measured = &of_run.measured.chain;
-        let trimmed = of_run
-            .trim
-            .as_ref()
-            .map(|trim| simulate::behind(measured, trim));
-        let perfect = Chain::perfect();
-        let chains: Vec<&Chain> = [measured]
-            .into_iter()
-            .chain(&trimmed)
-            .chain([&perfect])
-            .collect();
-        let long = star::long_axes(&reading.setup, &chains, seed)
+        let long = star::long_axes(&reading.setup, measured, of_run.trim.as_ref(), seed)
             .map_err(|source| Error::servo(&file, source))?;
         Ok(Judged {
             document: of_run.document,

@@ -1,17 +1,15 @@
 //! Everything that a report shows, computed.
 
 use chain::{Below, Loss};
-use servo::chain_model::Chain;
 use servo::loop_sim::LoopCase;
 use servo::run::PreparedLoop;
 use servo::trace::Trace;
 use servo::tune::TuneOptions;
 use sky::SetupReading;
 
-use crate::cli::DrawFrom;
 use crate::cmd::closed_loop::{Simulated, simulated};
 use crate::cmd::compare::{self, Compared};
-use crate::cmd::judge::{self, Judged};
+use crate::cmd::judge::{self, USUAL_EXPOSURES};
 use crate::cmd::prove::{Margin, Proved, proved};
 use crate::cmd::trim::{Fitted, ToTrim, fitted};
 use crate::cmd::tune::{ToTune, tuned};
@@ -21,10 +19,6 @@ use crate::library;
 use crate::report::Asked;
 use crate::section::run::Stored;
 use crate::section::star;
-use crate::simulate;
-
-/// Simulated exposures of each case, as the commands take them by themselves.
-const EXPOSURES: u32 = 200;
 
 /// Shares of a run's work, as its progress is told: judging, tuning, trimming, simulating.
 const PARTS: [f64; 4] = [0.1, 0.6, 0.2, 0.1];
@@ -128,24 +122,16 @@ fn of_run(
     let setup = &reading.setup;
     let name = number.to_string();
     let stored = Stored::of(asked.book, number)?;
-    let measured = simulate::measured(asked.book, &name, DrawFrom::Pulses)?;
-    let mut warnings = reading.warnings.clone();
-    warnings.extend(measured.warnings.iter().cloned());
-    let fit = judge::fitted(&measured, setup, asked.seed);
     let part = |index: usize| {
         let before: f64 = PARTS[..index].iter().sum();
         move |share: f64| progress(before + PARTS[index] * share)
     };
-    let judged = judge::judgement(&Judged {
-        setup_file: file,
-        setup,
-        measured: &measured,
-        trim: fit.as_ref(),
-        exposures: EXPOSURES,
-        seed: asked.seed,
-        warnings: warnings.clone(),
-        progress: &part(0),
-    })?;
+    let judge::OfRun {
+        document: judged,
+        measured,
+        trim: fit,
+    } = judge::of_run(asked.book, &name, (file, reading), asked.seed, &part(0))?;
+    let warnings = [reading.warnings.as_slice(), &measured.warnings].concat();
     let tuned = tuned(ToTune {
         setup_file: file,
         setup,
@@ -184,7 +170,7 @@ fn of_run(
             chain: measured.chain.clone(),
             measured: Some(&measured),
             trim,
-            exposures: EXPOSURES,
+            exposures: USUAL_EXPOSURES,
             seed: asked.seed,
             warnings: warnings.clone(),
             progress: share,
@@ -198,17 +184,9 @@ fn of_run(
         Err(_) => None,
     };
     let failed = |source| Error::servo(file, source);
-    let behind = fit
-        .as_ref()
-        .map(|fit| simulate::behind(&measured.chain, fit));
-    let perfect = Chain::perfect();
-    let chains: Vec<&Chain> = [&measured.chain]
-        .into_iter()
-        .chain(&behind)
-        .chain([&perfect])
-        .collect();
-    let long = star::long_axes(setup, &chains, asked.seed).map_err(failed)?;
-    let trace = LoopCase::from_setup(setup, &measured.chain)
+    let chain = &measured.chain;
+    let long = star::long_axes(setup, chain, fit.as_ref(), asked.seed).map_err(failed)?;
+    let trace = LoopCase::from_setup(setup, chain)
         .and_then(|case| PreparedLoop::new(&case))
         .map_err(failed)?
         .trace(asked.seed, 0);

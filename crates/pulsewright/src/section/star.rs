@@ -1,6 +1,6 @@
 //! Stars as an image would show them, beside each other, and how wide each chain makes them.
 
-use chain::Rounded;
+use chain::{Rounded, Trim};
 use servo::chain_model::Chain;
 use servo::judge::ChainResult;
 use servo::outcome::Outcome;
@@ -54,14 +54,21 @@ fn long_axis(outcome: &Outcome) -> SkyAxis {
     if dec > ra { SkyAxis::Dec } else { SkyAxis::Ra }
 }
 
-/// The axis along which each chain makes the star long with the settings of a setup, from a few
-/// exposures.
+/// The axis along which a chain makes the star long with the settings of a setup, from a few exposures:
+/// as measured, behind the trim where there is one, and perfect, as a verdict lists them.
 ///
 /// # Errors
 /// As the simulation.
-pub fn long_axes(setup: &Setup, chains: &[&Chain], seed: u64) -> Result<Vec<SkyAxis>, ServoError> {
-    chains
+pub fn long_axes(
+    setup: &Setup,
+    measured: &Chain,
+    trim: Option<&Trim>,
+    seed: u64,
+) -> Result<Vec<SkyAxis>, ServoError> {
+    let trimmed = trim.map(|trim| simulate::behind(measured, trim));
+    [Some(measured.clone()), trimmed, Some(Chain::perfect())]
         .iter()
+        .flatten()
         .map(|chain| Ok(long_axis(&simulate::glance(setup, chain, seed)?)))
         .collect()
 }
