@@ -55,6 +55,12 @@ pub(crate) fn of_run(summary: &RunSummary) -> String {
         answer += &format!("; {missing}");
     }
     answer.push('.');
+    if let Some(tick) = summary.tick.as_ref().filter(|tick| tick.found) {
+        let period = Rounded::to_uncertainty(0.01 * tick.period_ms).ms(tick.period_ms);
+        answer += &format!(
+            " They keep to steps of {period} ms, which no trim takes away: something in the chain counts time so."
+        );
+    }
     answer + &but(summary)
 }
 

@@ -77,6 +77,14 @@ pub fn measured(book: &Book, name: &str, draw_from: DrawFrom) -> Result<Measured
             "read the run with a log of requests on the capture's clock (--shared-clock); `loop --start-delay` tries one by hand",
         ));
     }
+    if let Some(lost) = summary.came_to_nothing() {
+        warnings.push(Warning::new(
+            format!(
+                "{lost}; the simulation loses as many, and no setting or trim brings them back"
+            ),
+            "look at cable, plugs and program: what loses pulses now may lose more later",
+        ));
+    }
     if summary.missing_share.is_none() {
         warnings.push(Warning::new(
             "how many requests came to nothing is not known, and is taken as none",

@@ -185,7 +185,12 @@ pub async fn waited<T: Send + Sync + 'static>(
         State::Done(result) => Ok(Ok(result)),
         State::Running(share) => Ok(Err(layout::waiting(seen, place, title, share))),
         State::Failed(text) => {
-            Err(Problem::bad(text.to_string()).with_way_out("/setup", "Look at the setup"))
+            let (address, what) = match place {
+                Spot::Prove => ("/prove", "Choose the runs"),
+                Spot::Report => ("/report", "Choose the runs"),
+                _ => ("/setup", "Look at the setup"),
+            };
+            Err(Problem::bad(text.to_string()).with_way_out(address, what))
         }
     }
 }

@@ -9,12 +9,12 @@ mod tune;
 use axum::Router;
 use axum::response::Response;
 use axum::routing::{get, post};
-use maud::html;
+use maud::{Markup, html};
+use servo::judge::{Judgement, Verdict};
 
-use super::chosen;
 use super::form::Asked;
 use super::layout::{self, Seen, Spot};
-use super::{Problem, Shared};
+use super::{Problem, Shared, chosen, judge};
 
 /// The routes of this place.
 pub fn routes() -> Router<Shared> {
@@ -46,19 +46,20 @@ async fn show(seen: Seen, asked: Asked) -> Result<Response, Problem> {
             return Ok(layout::waiting(&seen, Spot::Correct, TITLE, share));
         }
     };
+    let judged = match judge::judged(&seen, &ground, (Spot::Correct, TITLE)).await? {
+        Ok(judged) => judged,
+        Err(waiting) => return Ok(waiting),
+    };
     let body = html! {
         h1 { (TITLE) }
         (chosen::choice("/correct", &ground.runs, &app))
-        @if let Some(trim) = trim {
-            p.answer { "In the controller: " (trim) }
-        }
-        p {
-            "Where the controller can't be changed, the settings can: let the program find the best, or try some by hand."
-        }
+        (advice(&judged.document.judgement, trim.as_deref()))
         p.onward {
             a.button href={ "/correct/trim?run=" (run) } { "What to type, and files for the controller" }
             " "
-            a.button href={ "/correct/tune?run=" (run) } { "Find the best settings" }
+            a.button href={ "/correct/tune?run=" (run) } { "Find settings, exposure and cadence too" }
+            " "
+            a href={ "/judge?run=" (run) } { "Why" }
         }
         h2 #try { "Try settings by hand" }
         div.play {
@@ -68,4 +69,33 @@ async fn show(seen: Seen, asked: Asked) -> Result<Response, Problem> {
         (layout::script("loop.js"))
     };
     Ok(layout::page(&seen, Spot::Correct, "Correct", &body))
+}
+
+/// What to do, as the verdict has it; then what else could be done.
+fn advice(found: &Judgement, trim: Option<&str>) -> Markup {
+    let in_controller = |lead: &str| {
+        html! { @if let Some(trim) = trim { p { (lead) (trim) } } }
+    };
+    match found.verdict {
+        Verdict::Trim => html! {
+            @if let Some(trim) = trim { p.answer { "In the controller: " (trim) } }
+            p { (found.sentence) }
+        },
+        Verdict::LeaveIt => html! {
+            p.answer { strong { "Change nothing." } " " (found.sentence) }
+            (in_controller("If the controller is being changed anyway: "))
+        },
+        Verdict::Retune => html! {
+            p.answer { (found.sentence) }
+            (in_controller("Or in the controller, with the settings as they are: "))
+        },
+        Verdict::MendTheChain => html! {
+            p.answer { (found.sentence) }
+            (in_controller("A trim takes away only what is the same for every pulse: "))
+        },
+        Verdict::MeasureMore => html! {
+            p.answer { (found.sentence) }
+            (in_controller("Until then, in the controller: "))
+        },
+    }
 }

@@ -13,8 +13,8 @@ use super::layout::{self, Seen, Spot};
 use super::{Problem, Shared};
 use crate::cmd::judge;
 use crate::error::Error;
-use crate::section::{Place, judgement, star};
 use crate::json;
+use crate::section::{Place, judgement, star};
 
 /// The routes of this place.
 pub fn routes() -> Router<Shared> {
@@ -24,8 +24,9 @@ pub fn routes() -> Router<Shared> {
 }
 
 /// A verdict with what its figures need.
-struct Judged {
-    document: json::JudgeDocument,
+pub struct Judged {
+    /// The verdict.
+    pub document: json::JudgeDocument,
     long: Vec<sky::Axis>,
 }
 
@@ -40,7 +41,7 @@ async fn show(seen: Seen, asked: Asked) -> Result<Response, Problem> {
             return Ok(layout::page(&seen, Spot::Judge, "Judge", &body));
         }
     };
-    let judged = match judged(&seen, &ground).await? {
+    let judged = match judged(&seen, &ground, (Spot::Judge, TITLE)).await? {
         Ok(judged) => judged,
         Err(waiting) => return Ok(waiting),
     };
@@ -75,7 +76,7 @@ async fn as_json(seen: Seen, asked: Asked) -> Result<Response, Problem> {
         )
         .with_way_out("/judge", "What to do first"));
     };
-    let judged = match judged(&seen, &ground).await? {
+    let judged = match judged(&seen, &ground, (Spot::Judge, TITLE)).await? {
         Ok(judged) => judged,
         Err(waiting) => return Ok(waiting),
     };
@@ -83,9 +84,14 @@ async fn as_json(seen: Seen, asked: Asked) -> Result<Response, Problem> {
     Ok(([(header::CONTENT_TYPE, "application/json")], text).into_response())
 }
 
-async fn judged(
+/// The verdict on a run, or the page of a place that waits for it.
+///
+/// # Errors
+/// Why there is none.
+pub async fn judged(
     seen: &Seen,
     ground: &Ground,
+    place: (Spot, &str),
 ) -> Result<Result<std::sync::Arc<Judged>, Response>, Problem> {
     let app = &seen.app;
     let key = format!(
@@ -97,7 +103,7 @@ async fn judged(
     let run = ground.runs.run().number.to_string();
     let reading = ground.known.reading.clone();
     let (book, file, seed) = (app.book.clone(), app.setup.clone(), app.seed);
-    waited(seen, (Spot::Judge, TITLE), key, move |progress| {
+    waited(seen, place, key, move |progress| {
         let of_run = judge::of_run(&Book::open(&book)?, &run, (&file, &reading), seed, progress)?;
         let measured = &of_run.measured.chain;
         let long = star::long_axes(&reading.setup, measured, of_run.trim.as_ref(), seed)

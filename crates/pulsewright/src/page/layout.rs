@@ -275,8 +275,26 @@ impl IntoResponse for Html {
     }
 }
 
+/// The run that a page is about, by its address.
+fn run_of(request: &Seen) -> Option<i64> {
+    if let Some(number) = request.path.strip_prefix("/measure/run/") {
+        return number.parse().ok();
+    }
+    let (path, query) = request.address.split_once('?')?;
+    let about_one = path == "/judge" || path.starts_with("/correct");
+    let asked = about_one.then(|| Asked::of(query.as_bytes()))?;
+    asked.text("run")?.parse().ok()
+}
+
 fn rail(request: &Seen, place: Spot) -> Markup {
     let current = |spot: Spot| (spot == place).then_some("page");
+    // From one question to the next with the same run.
+    let run = run_of(request);
+    let address = |spot: Spot| match (spot, run) {
+        (Spot::Judge | Spot::Correct, Some(run)) => format!("{}?run={run}", spot.address()),
+        (Spot::Measure, Some(run)) => format!("/measure/run/{run}"),
+        _ => spot.address().to_owned(),
+    };
     html! {
         header.rail {
             a.home href="/" { "Pulsewright" }
@@ -284,7 +302,7 @@ fn rail(request: &Seen, place: Spot) -> Markup {
                 ol.questions {
                     @for spot in Spot::QUESTIONS {
                         li {
-                            a href=(spot.address()) aria-current=[current(spot)] {
+                            a href=(address(spot)) aria-current=[current(spot)] {
                                 span.place { (spot.name()) }
                                 span.question { (spot.question()) }
                             }

@@ -41,7 +41,7 @@ async fn show(seen: Seen) -> Result<Response, Problem> {
     let body = html! {
         h1 { (TITLE) }
         @match &runs {
-            Some(runs) => (list(&runs.rows)),
+            Some(runs) => (list(&runs.rows, seen.app.live.is_some())),
             None => (first()),
         }
     };
@@ -70,14 +70,17 @@ fn first() -> Markup {
 }
 
 /// Every chain with its newest answer and its runs.
-fn list(rows: &[RunRow]) -> Markup {
-    let mut chains: BTreeMap<&str, Vec<&RunRow>> = BTreeMap::new();
+fn list(rows: &[RunRow], live: bool) -> Markup {
+    let mut by_name: BTreeMap<&str, Vec<&RunRow>> = BTreeMap::new();
     for row in rows {
-        chains.entry(&row.chain).or_default().push(row);
+        by_name.entry(&row.chain).or_default().push(row);
     }
+    // In the order in which they came into the book.
+    let mut chains: Vec<(&str, Vec<&RunRow>)> = by_name.into_iter().collect();
+    chains.sort_by_key(|(_, runs)| runs.first().map(|run| run.number));
     let newest: Vec<&RunRow> = chains
-        .values()
-        .filter_map(|runs| runs.last().copied())
+        .iter()
+        .filter_map(|(_, runs)| runs.last().copied())
         .collect();
     let at = Place {
         prefix: "measure",
@@ -88,7 +91,11 @@ fn list(rows: &[RunRow]) -> Markup {
         p {
             (plural(chains.len() as u64, "chain")) ", " (plural(rows.len() as u64, "run")) ". "
             a.button href="/measure/upload" { "Upload a capture" } " "
-            a.button href="/measure/live" { "Live run" }
+            @if live {
+                a.button href="/measure/live" { "Live run" }
+            } @else {
+                a href="/measure/live" { "How to take a run live" }
+            }
         }
         @if newest.len() > 1 { (at.figure(&overview(&newest))) }
         form method="get" action="/measure/compare" {
@@ -386,7 +393,7 @@ mod tests {
     #[test]
     fn each_chain_shows_its_newest_answer_and_names_are_escaped() {
         let rows = [row(1, "attic"), row(2, "pier & <b>"), row(3, "attic")];
-        let page = list(&rows).into_string();
+        let page = list(&rows, false).into_string();
         assert!(page.contains("Run 3 says so.") && !page.contains("Run 1 says so."));
         assert!(page.contains("port &lt;x&gt;.vcd, b.csv"), "{page}");
         assert!(page.contains("pier &amp; &lt;b&gt;") && !page.contains("<b>"));

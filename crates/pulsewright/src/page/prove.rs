@@ -70,8 +70,19 @@ async fn show(seen: Seen, asked: Asked) -> Result<Response, Problem> {
         Ok(proof::section(&view, &at))
     })
     .await?;
+    let other = !alike(before, after);
     match section {
-        Ok(section) => Ok(answer(&html! { (form) (section) })),
+        Ok(section) => Ok(answer(&html! {
+            (form)
+            @if other {
+                p.hint {
+                    "These are runs of two chains, " (before.chain) " and " (after.chain)
+                    ": read \"after\" as \"with the other chain\". "
+                    a href={ "/measure/compare?run=" (before.number) "&run=" (after.number) } { "Compare them" } "."
+                }
+            }
+            (section)
+        })),
         Err(waiting) => Ok(waiting),
     }
 }
@@ -111,7 +122,6 @@ fn pair<'a>(runs: &'a Runs, asked: &Asked) -> Result<Option<[&'a RunRow; 2]>, Pr
         return Ok(Some([before, after]));
     }
     let rows = &runs.rows;
-    let alike = |a: &RunRow, b: &RunRow| a.chain == b.chain || b.chain.starts_with(&a.chain);
     Ok((0..rows.len()).rev().find_map(|after| {
         let before = rows[..after].iter().rev();
         before
@@ -119,6 +129,11 @@ fn pair<'a>(runs: &'a Runs, asked: &Asked) -> Result<Option<[&'a RunRow; 2]>, Pr
             .find(|before| alike(before, &rows[after]))
             .map(|before| [before, &rows[after]])
     }))
+}
+
+/// Whether two runs may be one chain before and after a change.
+fn alike(before: &RunRow, after: &RunRow) -> bool {
+    before.chain == after.chain || after.chain.starts_with(&before.chain)
 }
 
 fn form(app: &Shared, runs: &Runs, asked: &Asked, pair: Option<[&RunRow; 2]>) -> Markup {

@@ -48,7 +48,11 @@ async fn show(seen: Seen, asked: Asked) -> Result<Response, Problem> {
     let wanted = wanted(&ground, &asked)?;
     let form = form(&ground, &wanted, &asked);
     if wanted.runs.is_empty() {
-        return Ok(answer(&form));
+        let unticked = wanted.after.is_some();
+        return Ok(answer(&html! {
+            @if unticked { p.answer { "No run is ticked yet: tick the run before the change." } }
+            (form)
+        }));
     }
     let made = match made(&seen, &ground, &wanted).await? {
         Ok(made) => made,
@@ -147,6 +151,8 @@ fn wanted(ground: &Ground, asked: &Asked) -> Result<Wanted, Problem> {
             runs.push(row);
         }
     }
+    // The oldest is the one before a change.
+    runs.sort_by_key(|row| row.number);
     if runs.len() > MOST_RUNS {
         return Err(Problem::bad(format!(
             "Found {} runs, expected at most {MOST_RUNS} for a report made here, since each takes some seconds; choose fewer, or use `pulsewright report` in a terminal.",
@@ -227,7 +233,7 @@ fn form(ground: &Ground, wanted: &Wanted, asked: &Asked) -> Markup {
                     }
                 }
             }
-            label for="after" { "The run after a change, if there is one; the first run above is then the one before" }
+            label for="after" { "The run after a change, if there is one; the oldest run ticked above is then the one before" }
             select #after name="after" {
                 option value="" selected[after.is_none()] { "none" }
                 @for row in rows.iter().rev() {

@@ -346,7 +346,10 @@ fn entry(field: &Field, sheet: &Sheet) -> Markup {
             div.field {
                 label for=(name) {
                     (label(field))
-                    @if !field.unit.is_empty() { span.unit { ", " (field.unit) } }
+                    @if !field.unit.is_empty() {
+                        // The file's keys are ASCII, and so is its table of units.
+                        span.unit { ", " (if field.unit == "um" { "µm" } else { field.unit }) }
+                    }
                 }
                 @if field.kind == FieldKind::Law {
                     select id=(name) name=(name) aria-describedby=(described) aria-invalid=[invalid] {

@@ -1,10 +1,11 @@
 //! The verdict: the sentence, the star in each case, the rule that led to it.
 
 use maud::{Markup, html};
+use servo::judge::Verdict;
 use sky::Axis;
 
 use super::star::{self, Shape};
-use super::{Place, answer, shown, warnings};
+use super::{Place, shown, warnings};
 use crate::figure::Figure;
 use crate::json::JudgeDocument;
 use crate::text;
@@ -24,7 +25,7 @@ pub fn section(view: &View<'_>, at: &Place<'_>) -> Markup {
     let found = &document.judgement;
     let chains = text::judge::chains(found);
     html! {
-        (answer(&found.sentence))
+        p.answer { strong { (matters(found.verdict)) } " " (found.sentence) }
         @if let Some(helps) = &found.helps { p { (helps) } }
         (warnings(&found.warnings))
         @for figure in figures(view) { (at.figure(&figure)) }
@@ -53,6 +54,15 @@ pub fn section(view: &View<'_>, at: &Place<'_>) -> Markup {
                  The formulas stand in docs/method.md."
             }
         }))
+    }
+}
+
+/// Whether the chain matters, in a word or two.
+pub fn matters(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::LeaveIt => "No, it hardly matters.",
+        Verdict::Retune | Verdict::Trim | Verdict::MendTheChain => "Yes, it matters.",
+        Verdict::MeasureMore => "It can't be told yet.",
     }
 }
 

@@ -133,8 +133,14 @@ impl Wanted {
     pub fn of(setup: &Setup, asked: &Asked) -> Result<Wanted, Problem> {
         let [least_error, most_error] = ERROR_MS;
         let [least_delay, most_delay] = DELAY_MS;
-        let error_ms = asked.number("error_ms", "ms", least_error..=most_error)?;
-        let delay_ms = asked.number("delay_ms", "ms", least_delay..=most_delay)?;
+        let by_hand = |name: &str, label: &str, range| {
+            asked.number(name, "ms", range).map_err(|mut problem| {
+                problem.text = problem.text.replacen(name, label, 1);
+                problem
+            })
+        };
+        let error_ms = by_hand("error_ms", "width error by hand", least_error..=most_error)?;
+        let delay_ms = by_hand("delay_ms", "start delay by hand", least_delay..=most_delay)?;
         Ok(Wanted {
             setup: with_settings(setup, asked)?,
             which: Which::of(asked)?,
@@ -163,10 +169,19 @@ pub fn with_settings(setup: &Setup, asked: &Asked) -> Result<Setup, Problem> {
         }
     }
     let reading = Setup::from_typed(&typed).map_err(|error| {
-        let faults: Vec<String> = error.faults.iter().map(ToString::to_string).collect();
+        let faults: Vec<String> = error.faults.iter().map(in_words).collect();
         Problem::bad(faults.join("\n"))
     })?;
     Ok(Settings::of(&reading.setup).applied_to(setup))
+}
+
+/// A fault with the label of its field in place of its key.
+fn in_words(fault: &sky::Fault) -> String {
+    let text = fault.to_string();
+    match sky::fields().iter().find(|field| field.name() == fault.key) {
+        Some(field) => text.replacen(&fault.key, &field.label(), 1),
+        None => text,
+    }
 }
 
 /// A chain in memory, with no more pulses than an answer at once can do with.

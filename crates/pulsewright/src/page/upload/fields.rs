@@ -43,7 +43,7 @@ const FIRST: [Field; 7] = [
     Field {
         name: "chain",
         label: "Name of the chain",
-        hint: "Your own, such as attic-laptop: the program, computer, link and adapter that made the pulses. A name that is there takes another run.",
+        hint: "Your own, such as attic-laptop: the program, computer, link and adapter that made the pulses. A name that the book has gets another run.",
         kind: Kind::Chain,
     },
     Field {
@@ -61,13 +61,13 @@ const FIRST: [Field; 7] = [
     Field {
         name: "requests",
         label: "Request log",
-        hint: "A CSV of what was asked for, in its order: direction, requested_ms and perhaps issued_s. With it missing pulses are known too.",
+        hint: "A CSV of what was asked for, in its order: direction, requested_ms and perhaps issued_s. With it, pulses that never came are known as well.",
         kind: Kind::File(".csv,.txt"),
     },
     Field {
         name: "direction",
         label: "Direction",
-        hint: "Of the line, where the capture holds one.",
+        hint: "The direction of the pulses, where the capture holds a single line.",
         kind: Kind::Choice(&[
             ("", "not said"),
             ("ra+", "ra+"),
@@ -323,6 +323,10 @@ impl Fault {
             _ => "",
         };
         match std::error::Error::source(error) {
+            // What a number's parser says is for programmers.
+            Some(source) if source.is::<std::num::ParseFloatError>() => {
+                Fault::of(&format!("{option}: expected a number, such as 2.5"))
+            }
             Some(source) => Fault::of(&format!("{option}: {source}")),
             None => {
                 let text = error.to_string();

@@ -51,7 +51,7 @@ fn what_can_t_be_used_is_told_beside_its_field_in_its_words() {
         ("bridge", "-1", "0 or more"),
         ("direction", "up", "up"),
         ("note", "no sign", "NAME=VALUE"),
-        ("threshold", "high", "invalid float"),
+        ("threshold", "high", "expected a number"),
     ] {
         let fault = args(&[(name, text)]).expect_err(name);
         assert_eq!(fault.field, Some(name), "{}", fault.text);
