@@ -31,12 +31,15 @@ pub fn run(folder: &Path) {
         format!("/measure/run/{}", 1 + i)
     });
     server.row("the loop's controls, another gain each time", |i| {
-        format!("/correct/loop?run=1&ra_gain={:.2}", 0.30 + 0.01 * i as f64)
+        format!(
+            "/correct/loop?run=1&loop.ra_gain={:.2}",
+            0.30 + 0.01 * i as f64
+        )
     });
     for chain in ["perfect", "trimmed"] {
         server.row(&format!("the same, chain {chain}"), |i| {
             format!(
-                "/correct/loop?run=1&chain={chain}&ra_gain={:.2}",
+                "/correct/loop?run=1&chain={chain}&loop.ra_gain={:.2}",
                 0.30 + 0.01 * i as f64
             )
         });
@@ -99,9 +102,11 @@ struct Server {
 
 impl Server {
     fn start(book: &Path, folder: &Path) -> Server {
+        let setup = folder.join("setup.toml");
+        std::fs::write(&setup, sky::Setup::template()).expect("space on the disk");
         let mut child = Command::new(built())
             .args(["serve", "--listen", "127.0.0.1:0", "--setup"])
-            .arg(folder.join("no-setup.toml"))
+            .arg(&setup)
             .arg("--book")
             .arg(book)
             .stdin(Stdio::null())
