@@ -67,6 +67,24 @@ pub fn number_of(book: &Book, name: &str) -> Result<i64, BookError> {
     }
 }
 
+/// The numbers of several runs, each named as in [`number_of`].
+///
+/// # Errors
+/// As [`number_of`]; [`Error::Usage`] where one is named twice.
+pub fn numbers_of(book: &Book, names: &[String]) -> Result<Vec<i64>, Error> {
+    let mut numbers = Vec::new();
+    for name in names {
+        let number = number_of(book, name)?;
+        if numbers.contains(&number) {
+            return Err(Error::Usage(format!(
+                "run {number} is named twice; name runs that differ (`pulsewright runs` lists them)"
+            )));
+        }
+        numbers.push(number);
+    }
+    Ok(numbers)
+}
+
 /// A run that is named by its number or its chain, with its summary.
 ///
 /// # Errors
@@ -120,8 +138,15 @@ pub fn setup_text(path: &Path) -> Result<String, Error> {
 /// # Errors
 /// [`Error::File`] where it can't be read, [`Error::Usage`] with every fault in it.
 pub fn setup(path: &Path) -> Result<SetupReading, Error> {
-    let text = setup_text(path)?;
-    Setup::read(&text).map_err(|error| faults(path, &error.faults))
+    setup_of(path, &setup_text(path)?)
+}
+
+/// What the text of the setup file at `path` says.
+///
+/// # Errors
+/// [`Error::Usage`] with every fault in it.
+pub fn setup_of(path: &Path, text: &str) -> Result<SetupReading, Error> {
+    Setup::read(text).map_err(|error| faults(path, &error.faults))
 }
 
 /// Every fault of a file, each with the file's name.

@@ -5,26 +5,8 @@ mod common;
 use std::io::{BufRead, BufReader};
 use std::process::{Child, Stdio};
 
-use common::Bench;
+use common::{Bench, live_bench as bench};
 use serde_json::Value;
-
-/// A plan of short pulses without long pauses, and a simulated chain about 12 ms too long.
-fn bench(rounds: u32) -> Bench {
-    let bench = Bench::new();
-    let rounds = rounds.to_string();
-    bench.ok(&["plan", "new", "--widths", "10ms,30ms", "--rounds", &rounds]);
-    let plan = std::fs::read_to_string(bench.path("plan.toml"))
-        .unwrap()
-        .replace("spacing_s = 1\n", "spacing_s = 0.05\n")
-        .replace("random_phase_s = 0.5\n", "random_phase_s = 0.02\n");
-    bench.file("plan.toml", plan);
-    bench.file(
-        "chain.toml",
-        "version = 1\nname = \"attic\"\n[simulated]\n\
-         width_error_ms = { family = \"normal\", mean = 12, sd = 1 }\n",
-    );
-    bench
-}
 
 fn number(document: &Value, path: &str) -> f64 {
     document.pointer(path).and_then(Value::as_f64).unwrap()

@@ -6,26 +6,8 @@ use std::path::PathBuf;
 use std::process::Stdio;
 use std::time::{Duration, Instant};
 
-use common::Bench;
 use common::server::Server;
-
-/// A plan of short pulses without long pauses, and a simulated chain about 12 ms too long.
-fn bench(rounds: u32) -> Bench {
-    let bench = Bench::new();
-    let rounds = rounds.to_string();
-    bench.ok(&["plan", "new", "--widths", "10ms,30ms", "--rounds", &rounds]);
-    let plan = std::fs::read_to_string(bench.path("plan.toml"))
-        .unwrap()
-        .replace("spacing_s = 1\n", "spacing_s = 0.05\n")
-        .replace("random_phase_s = 0.5\n", "random_phase_s = 0.02\n");
-    bench.file("plan.toml", plan);
-    bench.file(
-        "chain.toml",
-        "version = 1\nname = \"attic\"\n[simulated]\n\
-         width_error_ms = { family = \"normal\", mean = 12, sd = 1 }\n",
-    );
-    bench
-}
+use common::{Bench, live_bench as bench};
 
 /// Looks at an address until it shows `text`; then the page.
 fn until(server: &Server, address: &str, text: &str) -> String {

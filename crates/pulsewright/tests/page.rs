@@ -4,8 +4,8 @@ mod common;
 
 use std::time::{Duration, Instant};
 
-use common::Bench;
 use common::server::{Answer, Server};
+use common::{Bench, unescaped};
 use serde_json::Value;
 
 /// How long a result may take.
@@ -48,13 +48,6 @@ impl Served {
             .filter(|text| !text.is_empty())
             .collect()
     }
-}
-
-fn unescaped(text: &str) -> String {
-    text.replace("&lt;", "<")
-        .replace("&gt;", ">")
-        .replace("&quot;", "\"")
-        .replace("&amp;", "&")
 }
 
 /// Whether a cell is the number, in the digits that the cell has.

@@ -6,7 +6,7 @@ use std::collections::HashSet;
 
 use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
-use common::Bench;
+use common::{Bench, unescaped};
 use serde_json::Value;
 use sha2::{Digest, Sha256};
 
@@ -17,13 +17,6 @@ fn between<'a>(text: &'a str, from: &str, to: &str) -> Vec<&'a str> {
         .filter_map(|rest| rest.split_once(to))
         .map(|(inside, _)| inside)
         .collect()
-}
-
-fn unescaped(text: &str) -> String {
-    text.replace("&lt;", "<")
-        .replace("&gt;", ">")
-        .replace("&quot;", "\"")
-        .replace("&amp;", "&")
 }
 
 /// The demo's bench, and the report of its first chain before and after the trim.

@@ -14,16 +14,7 @@ use crate::{json, library, text};
 /// What the book and the comparison say.
 pub fn run(args: &CompareArgs, global: &Global, output: &Output) -> Result<(), Error> {
     let book = library::open(global)?;
-    let mut numbers = Vec::new();
-    for name in &args.runs {
-        let number = library::number_of(&book, name)?;
-        if numbers.contains(&number) {
-            return Err(Error::Usage(format!(
-                "run {number} is named twice; name runs that differ (`pulsewright runs` lists them)"
-            )));
-        }
-        numbers.push(number);
-    }
+    let numbers = library::numbers_of(&book, &args.runs)?;
     let Compared { comparison, .. } = compare(&book, &numbers)?;
     if output.json() {
         return output.print_json(&json::of_comparison(&numbers, &comparison));

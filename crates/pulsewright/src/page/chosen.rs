@@ -34,6 +34,33 @@ impl Runs {
     pub fn stamp(&self) -> String {
         stamp(self.run())
     }
+
+    /// The run that `text` names by its number, or by its chain for the newest. `field` is for the error,
+    /// and `back` the address where runs are chosen.
+    ///
+    /// # Errors
+    /// [`Problem::missing`] where there is no such run.
+    pub fn named(&self, field: &str, text: &str, back: &str) -> Result<&RunRow, Problem> {
+        let is = |row: &&RunRow| row.number.to_string() == text || row.chain == text;
+        self.rows.iter().rev().find(is).ok_or_else(|| {
+            let shown: String = text.chars().take(60).collect();
+            Problem::missing(format!(
+                "{field}: found `{shown}`, expected the number of a run or the name of a chain in the book."
+            ))
+            .with_way_out(back, "Choose the runs")
+        })
+    }
+}
+
+/// The widest margin that can be typed, ms: an hour.
+pub const MOST_MARGIN_MS: f64 = 3_600_000.0;
+
+/// The margin that was typed, ms; `None` where none was.
+///
+/// # Errors
+/// [`Problem::bad`] where it is no margin.
+pub fn margin_ms(asked: &Asked) -> Result<Option<f64>, Problem> {
+    asked.number("margin", "ms", 0.001..=MOST_MARGIN_MS)
 }
 
 /// What tells a result of a run from every other.
@@ -106,6 +133,30 @@ pub struct Ground {
     pub runs: Runs,
     /// The setup.
     pub known: Known,
+}
+
+impl Ground {
+    /// What tells a result of this run under this setup from every other; `what` says which result.
+    pub fn key(&self, what: &str, seed: u64) -> String {
+        let (run, setup) = (self.runs.stamp(), &self.known.stamp);
+        format!("{what} {run} {setup} seed {seed}")
+    }
+}
+
+/// Runs and setup; else the page of `place` that says what to do first, with its title and its heading.
+///
+/// # Errors
+/// What the book and the setup say.
+pub async fn ground_or_first(
+    seen: &Seen,
+    asked: &Asked,
+    place: Spot,
+    [title, heading]: [&str; 2],
+) -> Result<Result<Ground, Response>, Problem> {
+    Ok(ground(&seen.app, asked).await?.map_err(|first| {
+        let body = html! { h1 { (heading) } (first) };
+        layout::page(seen, place, title, &body)
+    }))
 }
 
 /// Runs and setup; else the body of a page that says what to do first.

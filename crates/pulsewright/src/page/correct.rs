@@ -32,23 +32,22 @@ const TITLE: &str = "Correct: what should I change, and to what?";
 
 async fn show(seen: Seen, asked: Asked) -> Result<Response, Problem> {
     let app = seen.app.clone();
-    let ground = match chosen::ground(&app, &asked).await? {
+    let titles = ["Correct", TITLE];
+    let ground = match chosen::ground_or_first(&seen, &asked, Spot::Correct, titles).await? {
         Ok(ground) => ground,
-        Err(first) => {
-            let body = html! { h1 { (TITLE) } (first) };
-            return Ok(layout::page(&seen, Spot::Correct, "Correct", &body));
-        }
+        Err(first) => return Ok(first),
     };
     let run = ground.runs.run().number;
+    // First, so that the loop is not simulated anew each time the page that waits asks again.
+    let judged = match judge::judged(&seen, &ground, (Spot::Correct, TITLE)).await? {
+        Ok(judged) => judged,
+        Err(waiting) => return Ok(waiting),
+    };
     let (played, trim) = match play::played(&seen, &ground, &asked).await? {
         play::Played::Shown(markup, trim) => (markup, trim),
         play::Played::Waits(share) => {
             return Ok(layout::waiting(&seen, Spot::Correct, TITLE, share));
         }
-    };
-    let judged = match judge::judged(&seen, &ground, (Spot::Correct, TITLE)).await? {
-        Ok(judged) => judged,
-        Err(waiting) => return Ok(waiting),
     };
     let body = html! {
         h1 { (TITLE) }

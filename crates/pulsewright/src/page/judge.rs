@@ -34,12 +34,10 @@ const TITLE: &str = "Judge: does it matter on my sky?";
 
 async fn show(seen: Seen, asked: Asked) -> Result<Response, Problem> {
     let app = seen.app.clone();
-    let ground = match chosen::ground(&app, &asked).await? {
+    let titles = ["Judge", TITLE];
+    let ground = match chosen::ground_or_first(&seen, &asked, Spot::Judge, titles).await? {
         Ok(ground) => ground,
-        Err(first) => {
-            let body = html! { h1 { (TITLE) } (first) };
-            return Ok(layout::page(&seen, Spot::Judge, "Judge", &body));
-        }
+        Err(first) => return Ok(first),
     };
     let judged = match judged(&seen, &ground, (Spot::Judge, TITLE)).await? {
         Ok(judged) => judged,
@@ -94,12 +92,7 @@ pub async fn judged(
     place: (Spot, &str),
 ) -> Result<Result<std::sync::Arc<Judged>, Response>, Problem> {
     let app = &seen.app;
-    let key = format!(
-        "judge {} {} seed {}",
-        ground.runs.stamp(),
-        ground.known.stamp,
-        app.seed
-    );
+    let key = ground.key("judge", app.seed);
     let run = ground.runs.run().number.to_string();
     let reading = ground.known.reading.clone();
     let (book, file, seed) = (app.book.clone(), app.setup.clone(), app.seed);

@@ -19,8 +19,6 @@ pub fn routes() -> Router<Shared> {
 }
 
 const TITLE: &str = "Prove: did it work?";
-/// The widest margin that can be typed, ms: an hour.
-const MOST_MARGIN_MS: f64 = 3_600_000.0;
 
 async fn show(seen: Seen, asked: Asked) -> Result<Response, Problem> {
     let app = &seen.app;
@@ -34,7 +32,7 @@ async fn show(seen: Seen, asked: Asked) -> Result<Response, Problem> {
     };
     let known = chosen::setup(app).await?;
     let pair = pair(&runs, &asked)?;
-    let margin_ms = asked.number("margin", "ms", 0.001..=MOST_MARGIN_MS)?;
+    let margin_ms = chosen::margin_ms(&asked)?;
     let form = form(app, &runs, &asked, pair);
     let Some([before, after]) = pair else {
         return Ok(answer(&html! { (first(&runs)) (form) }));
@@ -104,19 +102,7 @@ fn pair<'a>(runs: &'a Runs, asked: &Asked) -> Result<Option<[&'a RunRow; 2]>, Pr
         let Some(text) = asked.text(name) else {
             return Ok(None);
         };
-        let found = runs
-            .rows
-            .iter()
-            .rev()
-            .find(|row| row.number.to_string() == text || row.chain == text);
-        let missing = || {
-            let shown: String = text.chars().take(60).collect();
-            Problem::missing(format!(
-                "{name}: found `{shown}`, expected the number of a run or the name of a chain in the book."
-            ))
-            .with_way_out("/prove", "Choose the runs")
-        };
-        Ok(Some(found.ok_or_else(missing)?))
+        runs.named(name, text, "/prove").map(Some)
     };
     if let (Some(before), Some(after)) = (named("before")?, named("after")?) {
         return Ok(Some([before, after]));
@@ -149,7 +135,7 @@ fn form(app: &Shared, runs: &Runs, asked: &Asked, pair: Option<[&RunRow; 2]>) ->
             (chosen::select(("after", "Run after it"), &runs.rows, after))
             div.control {
                 label for="margin" { "Margin in ms, either side of none" }
-                input #margin type="number" name="margin" min="0.001" max=(MOST_MARGIN_MS) step="any"
+                input #margin type="number" name="margin" min="0.001" max=(chosen::MOST_MARGIN_MS) step="any"
                 value=[asked.text("margin")] placeholder=[usual.as_deref()] aria-describedby="margin-hint";
             }
             button { "Prove" }

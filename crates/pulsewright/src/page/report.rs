@@ -26,8 +26,6 @@ pub fn routes() -> Router<Shared> {
 const TITLE: &str = "Report: one file to print or to send";
 /// Runs of one report: each takes some seconds.
 const MOST_RUNS: usize = 12;
-/// The widest margin that can be typed, ms: an hour.
-const MOST_MARGIN_MS: f64 = 3_600_000.0;
 
 /// What a report is asked for.
 struct Wanted {
@@ -131,19 +129,7 @@ fn query(wanted: &Wanted) -> String {
 }
 
 fn wanted(ground: &Ground, asked: &Asked) -> Result<Wanted, Problem> {
-    let named = |field: &str, text: &str| -> Result<RunRow, Problem> {
-        let rows = ground.runs.rows.iter().rev();
-        let found = rows
-            .into_iter()
-            .find(|row| row.number.to_string() == text || row.chain == text);
-        found.cloned().ok_or_else(|| {
-            let shown: String = text.chars().take(60).collect();
-            Problem::missing(format!(
-                "{field}: found `{shown}`, expected the number of a run or the name of a chain in the book."
-            ))
-            .with_way_out("/report", "Choose the runs")
-        })
-    };
+    let named = |field, text| ground.runs.named(field, text, "/report").cloned();
     let mut runs: Vec<RunRow> = Vec::new();
     for text in asked.all("run") {
         let row = named("run", text)?;
@@ -175,7 +161,7 @@ fn wanted(ground: &Ground, asked: &Asked) -> Result<Wanted, Problem> {
     Ok(Wanted {
         runs,
         after,
-        margin_ms: asked.number("margin", "ms", 0.001..=MOST_MARGIN_MS)?,
+        margin_ms: chosen::margin_ms(asked)?,
     })
 }
 
@@ -243,7 +229,7 @@ fn form(ground: &Ground, wanted: &Wanted, asked: &Asked) -> Markup {
                 }
             }
             label for="margin" { "Margin of the proof in ms, either side of none; empty takes a tenth of the star's width" }
-            input #margin type="number" name="margin" min="0.001" max=(MOST_MARGIN_MS) step="any" value=[asked.text("margin")];
+            input #margin type="number" name="margin" min="0.001" max=(chosen::MOST_MARGIN_MS) step="any" value=[asked.text("margin")];
             button { "Make the report" }
         }
     }

@@ -70,17 +70,9 @@ impl OfRun {
 /// As [`crate::report::make`].
 pub fn gather(asked: &Asked<'_>) -> Result<Gathered, Error> {
     let setup_text = library::setup_text(asked.setup)?;
-    let setup = library::setup(asked.setup)?;
-    let mut numbers = Vec::new();
-    for name in asked.runs {
-        let number = library::number_of(asked.book, name)?;
-        if numbers.contains(&number) {
-            return Err(Error::Usage(format!(
-                "run {number} is named twice; name runs that differ (`pulsewright runs` lists them)"
-            )));
-        }
-        numbers.push(number);
-    }
+    // Of the very text that the report shows.
+    let setup = library::setup_of(asked.setup, &setup_text)?;
+    let numbers = library::numbers_of(asked.book, asked.runs)?;
     let count = numbers.len() as f64;
     let mut runs = Vec::new();
     for (index, number) in numbers.iter().enumerate() {

@@ -7,6 +7,7 @@ use sha2::{Digest, Sha256};
 
 use crate::cmd::setup::described;
 use crate::error::Error;
+use crate::input;
 use crate::json::Answer;
 use crate::report::gather::{Gathered, OfRun};
 use crate::report::{Asked, remake};
@@ -313,8 +314,7 @@ fn checksums(asked: &Asked<'_>, gathered: &Gathered, stored: &[&section::run::St
             })
         })
         .collect();
-    let digest = Sha256::digest(&gathered.setup_text);
-    let digest: String = digest.iter().map(|byte| format!("{byte:02x}")).collect();
+    let digest = input::hex(&Sha256::digest(&gathered.setup_text));
     rows.push(vec![
         cell(asked.setup.display().to_string()),
         cell("setup"),

@@ -170,3 +170,29 @@ pub fn ragged(n: u64, requested_ms: &[u64], offset_us: u64) -> Vec<u64> {
     }
     widths
 }
+
+/// A plan of short pulses without long pauses, and a simulated chain about 12 ms too long.
+pub fn live_bench(rounds: u32) -> Bench {
+    let bench = Bench::new();
+    let rounds = rounds.to_string();
+    bench.ok(&["plan", "new", "--widths", "10ms,30ms", "--rounds", &rounds]);
+    let plan = std::fs::read_to_string(bench.path("plan.toml"))
+        .unwrap()
+        .replace("spacing_s = 1\n", "spacing_s = 0.05\n")
+        .replace("random_phase_s = 0.5\n", "random_phase_s = 0.02\n");
+    bench.file("plan.toml", plan);
+    bench.file(
+        "chain.toml",
+        "version = 1\nname = \"attic\"\n[simulated]\n\
+         width_error_ms = { family = \"normal\", mean = 12, sd = 1 }\n",
+    );
+    bench
+}
+
+/// Text as it stands in HTML, without its escapes.
+pub fn unescaped(text: &str) -> String {
+    text.replace("&lt;", "<")
+        .replace("&gt;", ">")
+        .replace("&quot;", "\"")
+        .replace("&amp;", "&")
+}

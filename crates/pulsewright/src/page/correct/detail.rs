@@ -34,12 +34,10 @@ struct Detail {
 /// The loop with the settings and the chain that a query names.
 pub async fn show(seen: Seen, asked: Asked) -> Result<Response, Problem> {
     let app = seen.app.clone();
-    let ground = match chosen::ground(&app, &asked).await? {
+    let titles = [TITLE, TITLE];
+    let ground = match chosen::ground_or_first(&seen, &asked, Spot::Correct, titles).await? {
         Ok(ground) => ground,
-        Err(first) => {
-            let body = html! { h1 { (TITLE) } (first) };
-            return Ok(layout::page(&seen, Spot::Correct, TITLE, &body));
-        }
+        Err(first) => return Ok(first),
     };
     let reading = ground.known.reading.clone();
     let wanted = Wanted::of(&reading.setup, &asked)?;

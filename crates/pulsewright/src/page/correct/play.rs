@@ -150,12 +150,16 @@ impl Wanted {
     }
 }
 
+/// Whether a value of the setup is a setting of the loop.
+pub fn settable(name: &str) -> bool {
+    name == "camera.exposure_s" || name.starts_with("loop.")
+}
+
 /// The setup with the settings that were asked for; the others stay.
 ///
 /// # Errors
 /// Every value that can't be.
 pub fn with_settings(setup: &Setup, asked: &Asked) -> Result<Setup, Problem> {
-    let settable = |name: &str| name == "camera.exposure_s" || name.starts_with("loop.");
     let given: HashMap<&str, &str> = asked
         .pairs()
         .iter()
@@ -280,12 +284,7 @@ fn said(text: &str) -> Markup {
 /// The chain of the run, thinned, with the trim that is fitted on it.
 async fn kept(seen: &Seen, ground: &Ground) -> Result<Result<Arc<Kept>, f64>, Problem> {
     let app = &seen.app;
-    let key = format!(
-        "chain {} {} seed {}",
-        ground.runs.stamp(),
-        ground.known.stamp,
-        app.seed
-    );
+    let key = ground.key("chain", app.seed);
     let run = ground.runs.run().number.to_string();
     let setup = ground.known.reading.setup.clone();
     let (book, seed) = (app.book.clone(), app.seed);

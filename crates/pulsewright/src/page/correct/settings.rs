@@ -4,7 +4,7 @@ use axum::response::{IntoResponse, Redirect, Response};
 use maud::{Markup, html};
 use sky::Setup;
 
-use super::play::with_settings;
+use super::play::{settable, with_settings};
 use crate::page::chosen;
 use crate::page::form::Asked;
 use crate::page::layout::{self, Seen, Spot};
@@ -14,10 +14,7 @@ use crate::text::sentence;
 
 /// The values that make up the settings of a loop, as they are typed.
 fn values(setup: &Setup) -> impl Iterator<Item = (String, String)> {
-    setup
-        .typed()
-        .into_iter()
-        .filter(|(name, _)| name == "camera.exposure_s" || name.starts_with("loop."))
+    setup.typed().into_iter().filter(|(name, _)| settable(name))
 }
 
 /// A button that leads to taking settings into the setup. `stamp` is that of the setup they were made
@@ -96,7 +93,7 @@ pub async fn take(seen: Seen, asked: Asked) -> Result<Response, Problem> {
     ))
 }
 
-/// `gain in right ascension (loop.ra_gain)`.
+/// What a value is called, with its unit.
 fn label(name: &str) -> String {
     let field = sky::fields().iter().find(|field| field.name() == name);
     field.map_or_else(

@@ -28,12 +28,10 @@ const GOALS: [(&str, Goal, &str); 3] = [
 /// The best settings for the chain of a run.
 pub async fn show(seen: Seen, asked: Asked) -> Result<Response, Problem> {
     let app = seen.app.clone();
-    let ground = match chosen::ground(&app, &asked).await? {
+    let titles = [TITLE, TITLE];
+    let ground = match chosen::ground_or_first(&seen, &asked, Spot::Correct, titles).await? {
         Ok(ground) => ground,
-        Err(first) => {
-            let body = html! { h1 { (TITLE) } (first) };
-            return Ok(layout::page(&seen, Spot::Correct, TITLE, &body));
-        }
+        Err(first) => return Ok(first),
     };
     let name = asked.text("goal").unwrap_or("fwhm");
     let goal = GOALS.into_iter().find(|(known, _, _)| *known == name);
@@ -67,12 +65,8 @@ async fn found(
     keep_timing: bool,
 ) -> Result<Result<std::sync::Arc<TuneDocument>, Response>, Problem> {
     let app = &seen.app;
-    let key = format!(
-        "tune {} {} seed {} for {goal:?}, timing kept: {keep_timing}",
-        ground.runs.stamp(),
-        ground.known.stamp,
-        app.seed
-    );
+    let what = format!("tune for {goal:?}, timing kept: {keep_timing},");
+    let key = ground.key(&what, app.seed);
     let run = ground.runs.run().number.to_string();
     let reading = ground.known.reading.clone();
     let (book, file, seed) = (app.book.clone(), app.setup.clone(), app.seed);
